@@ -1,0 +1,1 @@
+"""Sound and pedals come in, utterances go out."""

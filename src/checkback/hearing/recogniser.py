@@ -1,0 +1,113 @@
+"""The port that every recogniser stands behind, and the plain data that passes through it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+SAMPLE_RATE_HZ = 16_000
+
+Pcm = NDArray[np.int16]
+
+
+@dataclass(frozen=True, slots=True)
+class Grammar:
+    """The compiled phrasebook, as plain data.
+
+    Attributes
+    ----------
+    arcs : tuple of (int, int, str)
+        Word graph of every legal sentence: from state, to state, word.  An empty word is a
+        transition that is always free.
+    start, final : int
+        Its first and its only last state.
+    pronunciations : mapping of str to tuple of str
+        Phone strings ("EY T", ARPAbet) of the words that a recogniser's own dictionary lacks.
+    phrases : tuple of str
+        Phrase list for a recogniser that takes whole phrases.
+    sha256 : str
+        Digest of the files that it was compiled from.
+    """
+
+    arcs: tuple[tuple[int, int, str], ...]
+    start: int
+    final: int
+    pronunciations: Mapping[str, tuple[str, ...]]
+    phrases: tuple[str, ...]
+    sha256: str
+
+    @property
+    def words(self) -> frozenset[str]:
+        """Every word that the graph holds."""
+        return frozenset(word for _, _, word in self.arcs if word)
+
+
+@dataclass(frozen=True, slots=True)
+class Utterance:
+    """One stretch of speech, cut out of the microphone's stream.
+
+    Attributes
+    ----------
+    pcm : ndarray of int16, shape (samples,)
+        Mono sound at 16 kHz, with a little room before and after.
+    started_s, ended_s : float
+        Start and end of speech, in seconds on the monotonic clock (live) or from the start of
+        the recording (replay).
+    held : bool
+        True if the talk pedal was held, so that it is known to be meant for the program.
+    """
+
+    pcm: Pcm
+    started_s: float
+    ended_s: float
+    held: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Hypothesis:
+    """What one recogniser took an utterance for.
+
+    Attributes
+    ----------
+    words : str
+        Lower-case words with single spaces; empty if nothing was made out.
+    score : float or None
+        The recogniser's own score; larger is better, scales differ between recognisers.
+    likely_speech_to_us : bool
+        False if the sound fits the grammar so badly that it was probably not a call-out.
+    """
+
+    words: str
+    score: float | None = None
+    likely_speech_to_us: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """An utterance with what a recogniser made of it, best first."""
+
+    utterance: Utterance
+    recogniser: str
+    hypotheses: tuple[Hypothesis, ...] = field(default=())
+
+
+class Recogniser(Protocol):
+    """Turns sound into words of the grammar it was made with."""
+
+    name: str
+
+    def hear(self, utterance: Utterance) -> Heard:
+        """Decode one utterance.
+
+        Never raises on any sound; a failed worker is started again and the utterance tried
+        once more, then returned with no hypothesis.
+        """
+        ...
+
+    def close(self) -> None:
+        """Let go of the model and its process."""
+        ...

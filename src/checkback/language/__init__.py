@@ -1,0 +1,1 @@
+"""Words become entries, entries become words."""

@@ -1,0 +1,1 @@
+"""What happened: entries, the journal on disk, the case folded from it."""

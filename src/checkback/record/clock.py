@@ -1,0 +1,57 @@
+"""Clocks: the wall clock is what is shown, the monotonic clock rules intervals."""
+
+from __future__ import annotations
+
+import time
+from datetime import datetime, timedelta
+from typing import Protocol
+
+from checkback.record.entry import Moment
+
+
+class Clock(Protocol):
+    """Tells the present moment on both clocks."""
+
+    def now(self) -> Moment:
+        """Return the present moment."""
+        ...
+
+
+class SystemClock:
+    """The computer's own clocks, in the local time zone."""
+
+    def now(self) -> Moment:
+        """Return the present moment."""
+        return Moment(wall=datetime.now().astimezone(), monotonic_s=round(time.monotonic(), 3))
+
+
+class HandClock:
+    """A clock set by hand, for replays and simulations.
+
+    Parameters
+    ----------
+    wall : datetime
+        The wall time at monotonic zero, with its offset.
+    """
+
+    def __init__(self, wall: datetime) -> None:
+        self._origin = wall
+        self._elapsed_s = 0.0
+
+    def now(self) -> Moment:
+        """Return the moment that was set."""
+        return self.at(self._elapsed_s)
+
+    def at(self, elapsed_s: float) -> Moment:
+        """Return the moment `elapsed_s` seconds after the origin."""
+        return Moment(
+            wall=self._origin + timedelta(seconds=elapsed_s), monotonic_s=round(elapsed_s, 3)
+        )
+
+    def set(self, elapsed_s: float) -> None:
+        """Move to `elapsed_s` seconds after the origin."""
+        self._elapsed_s = elapsed_s
+
+    def step_wall(self, seconds: float) -> None:
+        """Correct the wall clock by `seconds`, leaving the monotonic clock alone."""
+        self._origin += timedelta(seconds=seconds)

@@ -1,0 +1,501 @@
+"""The frozen types of everything that can stand in a journal.
+
+A field name carries its unit where it has one (`pressure_atm`, `diameter_mm`).  The
+`description` of a field is what the published JSON Schema and the tables show.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from decimal import Decimal
+from typing import Annotated, Any, Literal
+
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, PlainSerializer, TypeAdapter, field_validator
+
+SCHEMA_VERSION = 1
+
+# Decimals keep "two point two five" exact; as JSON they are plain numbers.
+Quantity = Annotated[
+    Decimal, PlainSerializer(lambda d: int(d) if d == d.to_integral_value() else float(d), when_used="json")
+]
+
+
+class Frozen(BaseModel):
+    """Base of the record's types: immutable, and no field that the type does not know."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Moment(Frozen):
+    """One instant on both clocks."""
+
+    wall: AwareDatetime = Field(description="Wall clock with its offset, to the millisecond (RFC 3339).")
+    monotonic_s: float = Field(
+        description="Seconds on a clock that is never set; comparable within one session only."
+    )
+
+    @field_validator("wall")
+    @classmethod
+    def _to_the_millisecond(cls, wall: datetime) -> datetime:
+        return wall.replace(microsecond=wall.microsecond // 1000 * 1000)
+
+    def earlier(self, seconds: float) -> Moment:
+        """Return the moment `seconds` before this one."""
+        return Moment(
+            wall=self.wall - timedelta(seconds=seconds), monotonic_s=round(self.monotonic_s - seconds, 3)
+        )
+
+
+# --- the course of the case ---------------------------------------------------------------------
+
+
+class Session(Frozen):
+    """The program began to listen (again) to this case."""
+
+    kind: Literal["session"] = "session"
+    number: int = Field(ge=1, description="1 for the first start on this case, one more for each restart.")
+    program_version: str
+    recogniser: str
+    phrasebook_sha256: str
+    catalogue_sha256: str
+
+
+class ClockStep(Frozen):
+    """The wall clock was set while the program ran; the monotonic clock was not."""
+
+    kind: Literal["clock_step"] = "clock_step"
+    step_s: float = Field(description="Seconds by which the wall clock jumped; negative is back.")
+
+
+class CaseStart(Frozen):
+    """The case begins."""
+
+    kind: Literal["case_start"] = "case_start"
+
+
+class TimeOut(Frozen):
+    """The team's time-out was held."""
+
+    kind: Literal["time_out"] = "time_out"
+
+
+class CaseEnd(Frozen):
+    """The case ends."""
+
+    kind: Literal["case_end"] = "case_end"
+
+
+Side = Literal["left", "right"]
+AccessSite = Literal["radial", "distal radial", "ulnar", "brachial", "femoral", "femoral vein", "jugular vein"]
+
+
+class Access(Frozen):
+    """A vessel was entered, or the sheath in it was exchanged."""
+
+    kind: Literal["access"] = "access"
+    site: AccessSite
+    side: Side | None = None
+    sheath_french: Quantity | None = Field(default=None, description="Sheath size, French.")
+
+
+class Closure(Frozen):
+    """An access was closed, or its sheath was left in on purpose."""
+
+    kind: Literal["closure"] = "closure"
+    site: AccessSite | None = None
+    side: Side | None = None
+    method: Literal[
+        "compression band", "manual compression", "suture closure", "plug closure", "clip closure", "sheath left in"
+    ]
+
+
+# --- equipment ----------------------------------------------------------------------------------
+
+DeviceClass = Literal[
+    "guide",
+    "diagnostic catheter",
+    "guide extension",
+    "wire",
+    "microcatheter",
+    "balloon",
+    "stent",
+    "aspiration catheter",
+    "snare",
+    "burr",
+    "crown",
+    "laser catheter",
+    "imaging catheter",
+    "pressure wire",
+    "pacing wire",
+    "balloon pump",
+    "embolic protection",
+    "coil",
+]
+
+Happening = Literal[
+    "across",
+    "not across",
+    "out",
+    "stuck",
+    "ruptured",
+    "off its balloon",
+    "snared",
+    "retrieved",
+    "crushed",
+    "left in place",
+    "run",
+    "on",
+    "off",
+]
+
+
+class Device(Frozen):
+    """A device went in, perhaps inflated or deployed in the same breath."""
+
+    kind: Literal["device"] = "device"
+    device: DeviceClass
+    type: str | None = Field(default=None, description="Generic sub-class, such as non-compliant.")
+    diameter_mm: Quantity | None = None
+    length_mm: Quantity | None = None
+    french: Quantity | None = None
+    curve: str | None = Field(default=None, description="Catheter curve, such as JR4.")
+    stocked: bool | None = Field(default=None, description="Whether the size stands in the catalogue; null if it has none.")
+    pressure_atm: Quantity | None = None
+    deployed: bool | None = Field(default=None, description="True if the same call-out said that it was deployed.")
+
+
+class DeviceEvent(Frozen):
+    """Something happened to a device that is in."""
+
+    kind: Literal["device_event"] = "device_event"
+    happening: Happening
+    device: DeviceClass | None = Field(default=None, description="Null: the device last spoken of.")
+    type: str | None = None
+
+
+class Inflation(Frozen):
+    """The balloon that is in went up."""
+
+    kind: Literal["inflation"] = "inflation"
+    pressure_atm: Quantity | None = None
+    duration_s: Quantity | None = None
+
+
+class Deflation(Frozen):
+    """The balloon that is up came down."""
+
+    kind: Literal["deflation"] = "deflation"
+
+
+class Deployment(Frozen):
+    """The stent that is in was deployed."""
+
+    kind: Literal["deployment"] = "deployment"
+    pressure_atm: Quantity | None = None
+    duration_s: Quantity | None = None
+
+
+# --- drugs and blood ----------------------------------------------------------------------------
+
+Route = Literal["intravenous", "intracoronary", "intra-arterial", "oral", "sublingual", "subcutaneous", "inhaled"]
+
+
+class Drug(Frozen):
+    """A dose was given."""
+
+    kind: Literal["drug"] = "drug"
+    drug: str = Field(description="Generic name.")
+    dose: Quantity
+    unit: str
+    route: Route | None = None
+
+
+class Infusion(Frozen):
+    """An infusion was started, changed or stopped."""
+
+    kind: Literal["infusion"] = "infusion"
+    action: Literal["started", "changed", "stopped"]
+    drug: str
+    rate: Quantity | None = None
+    unit: str | None = None
+
+
+class Act(Frozen):
+    """An activated clotting time came back."""
+
+    kind: Literal["act"] = "act"
+    act_s: Quantity
+    site: Literal["guide", "sheath", "venous"] | None = None
+
+
+# --- the patient --------------------------------------------------------------------------------
+
+
+class BloodPressure(Frozen):
+    """Blood pressure."""
+
+    kind: Literal["blood_pressure"] = "blood_pressure"
+    systolic_mmhg: Quantity
+    diastolic_mmhg: Quantity | None = None
+
+
+class HeartRate(Frozen):
+    """Heart rate."""
+
+    kind: Literal["heart_rate"] = "heart_rate"
+    rate_per_min: Quantity
+
+
+class Saturation(Frozen):
+    """Oxygen saturation."""
+
+    kind: Literal["saturation"] = "saturation"
+    saturation_percent: Quantity
+
+
+class Pain(Frozen):
+    """Chest pain on a scale of ten."""
+
+    kind: Literal["pain"] = "pain"
+    pain_of_ten: Quantity
+
+
+class Rhythm(Frozen):
+    """The rhythm on the monitor."""
+
+    kind: Literal["rhythm"] = "rhythm"
+    rhythm: Literal[
+        "sinus rhythm",
+        "sinus bradycardia",
+        "sinus tachycardia",
+        "atrial fibrillation",
+        "atrial flutter",
+        "supraventricular tachycardia",
+        "complete heart block",
+        "ventricular ectopics",
+        "ventricular tachycardia",
+        "ventricular fibrillation",
+        "pulseless electrical activity",
+        "asystole",
+        "paced rhythm",
+    ]
+
+
+class Shock(Frozen):
+    """A shock was given."""
+
+    kind: Literal["shock"] = "shock"
+    energy_j: Quantity
+
+
+class Compressions(Frozen):
+    """Chest compressions were started or stopped."""
+
+    kind: Literal["compressions"] = "compressions"
+    action: Literal["started", "stopped"]
+
+
+class CirculationReturned(Frozen):
+    """Return of spontaneous circulation."""
+
+    kind: Literal["circulation_returned"] = "circulation_returned"
+
+
+# --- findings -----------------------------------------------------------------------------------
+
+Segment = Literal[
+    "left main",
+    "proximal left anterior descending",
+    "mid left anterior descending",
+    "distal left anterior descending",
+    "first diagonal",
+    "second diagonal",
+    "proximal circumflex",
+    "mid circumflex",
+    "distal circumflex",
+    "first obtuse marginal",
+    "second obtuse marginal",
+    "intermediate",
+    "ostial right coronary",
+    "proximal right coronary",
+    "mid right coronary",
+    "distal right coronary",
+    "posterior descending",
+    "posterolateral",
+    "saphenous vein graft",
+    "left internal mammary graft",
+    "right internal mammary graft",
+    "radial graft",
+]
+
+
+class Stenosis(Frozen):
+    """A narrowing and how tight it is."""
+
+    kind: Literal["stenosis"] = "stenosis"
+    segment: Segment
+    stenosis_percent: Quantity
+
+
+class Reference(Frozen):
+    """Reference diameter and length of a lesion."""
+
+    kind: Literal["reference"] = "reference"
+    segment: Segment | None = None
+    diameter_mm: Quantity
+    length_mm: Quantity | None = None
+
+
+class Calcium(Frozen):
+    """How much calcium the lesion has."""
+
+    kind: Literal["calcium"] = "calcium"
+    segment: Segment | None = None
+    grade: Literal["none", "mild", "moderate", "severe"]
+
+
+class Thrombus(Frozen):
+    """How much thrombus there is (grade 0 to 5)."""
+
+    kind: Literal["thrombus"] = "thrombus"
+    segment: Segment | None = None
+    thrombus_grade: Quantity
+
+
+class Flow(Frozen):
+    """TIMI flow 0 to 3."""
+
+    kind: Literal["flow"] = "flow"
+    segment: Segment | None = None
+    timi: Quantity
+
+
+class Dissection(Frozen):
+    """A dissection, type A to F."""
+
+    kind: Literal["dissection"] = "dissection"
+    segment: Segment | None = None
+    type: Literal["A", "B", "C", "D", "E", "F"] | None = None
+
+
+class Perforation(Frozen):
+    """A perforation, with the Ellis type where it was said."""
+
+    kind: Literal["perforation"] = "perforation"
+    segment: Segment | None = None
+    type: Literal["I", "II", "III", "III cavity spilling", "distal wire"] | None = None
+
+
+class NoReflow(Frozen):
+    """No reflow."""
+
+    kind: Literal["no_reflow"] = "no_reflow"
+    segment: Segment | None = None
+
+
+class PressureRatio(Frozen):
+    """A value read from the pressure wire."""
+
+    kind: Literal["pressure_ratio"] = "pressure_ratio"
+    index: Literal["fractional flow reserve", "resting ratio"]
+    ratio: Quantity
+    segment: Segment | None = None
+
+
+# --- totals -------------------------------------------------------------------------------------
+
+
+class Contrast(Frozen):
+    """Contrast medium given since the last call-out, or the total so far."""
+
+    kind: Literal["contrast"] = "contrast"
+    volume_ml: Quantity
+    counted: Literal["given", "total"]
+
+
+class Fluoroscopy(Frozen):
+    """Fluoroscopy time so far."""
+
+    kind: Literal["fluoroscopy"] = "fluoroscopy"
+    fluoroscopy_min: Quantity
+
+
+class AirKerma(Frozen):
+    """Reference air kerma so far."""
+
+    kind: Literal["air_kerma"] = "air_kerma"
+    air_kerma_mgy: Quantity
+
+
+class DoseArea(Frozen):
+    """Dose-area product so far."""
+
+    kind: Literal["dose_area"] = "dose_area"
+    dose_area_gy_cm2: Quantity
+
+
+# --- about the record itself --------------------------------------------------------------------
+
+
+class Mark(Frozen):
+    """The operator marked this moment, to be explained later."""
+
+    kind: Literal["mark"] = "mark"
+
+
+class Unclear(Frozen):
+    """Something was said that has no reading, or more than one that was not settled yet."""
+
+    kind: Literal["unclear"] = "unclear"
+
+
+class Withdrawal(Frozen):
+    """The entry `target` was withdrawn."""
+
+    kind: Literal["withdrawal"] = "withdrawal"
+    target: int = Field(ge=1)
+
+
+Body = Annotated[
+    Session | ClockStep | CaseStart | TimeOut | CaseEnd | Access | Closure
+    | Device | DeviceEvent | Inflation | Deflation | Deployment
+    | Drug | Infusion | Act
+    | BloodPressure | HeartRate | Saturation | Pain | Rhythm | Shock | Compressions | CirculationReturned
+    | Stenosis | Reference | Calcium | Thrombus | Flow | Dissection | Perforation | NoReflow | PressureRatio
+    | Contrast | Fluoroscopy | AirKerma | DoseArea
+    | Mark | Unclear | Withdrawal,
+    Field(discriminator="kind"),
+]  # fmt: skip
+
+BODY: TypeAdapter[Any] = TypeAdapter(Body)
+
+
+class Alternative(Frozen):
+    """Another way to take what was said."""
+
+    words: str
+    body: Body | None = Field(default=None, description="What those words would mean; null if nothing.")
+
+
+class Entry(Frozen):
+    """One line of the journal, as it was when it was written.
+
+    What became of it later (withdrawn, amended) is not in the line but in the case, which is
+    folded from all lines.
+    """
+
+    schema_version: int = Field(default=SCHEMA_VERSION, ge=1)
+    n: int = Field(ge=1, description="Place in the journal, from 1, without gaps.")
+    session: int = Field(ge=1, description="Which start of the program wrote it.")
+    at: Moment = Field(description="When it happened: the start of speech, moved if a time was spoken.")
+    said: Moment = Field(description="When it was said: the start of speech.")
+    recorded: Moment = Field(description="When it was handed to the disk.")
+    source: Literal["speech", "typed", "pedal", "program"]
+    words: str = Field(default="", description="The words heard or typed.")
+    alternatives: tuple[Alternative, ...] = ()
+    recogniser: str | None = None
+    score: float | None = Field(default=None, description="The recogniser's own score; scales differ.")
+    standing: Literal["stands", "questioned"] = Field(description="As written.")
+    question: str | None = Field(default=None, description="What was asked, if it is questioned.")
+    amends: int | None = Field(default=None, ge=1, description="The entry that this one replaces.")
+    body: Body

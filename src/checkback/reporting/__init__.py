@@ -1,0 +1,1 @@
+"""What leaves the case: tables and the draft narrative."""

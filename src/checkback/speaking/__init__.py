@@ -1,0 +1,1 @@
+"""The voice that checks back."""
