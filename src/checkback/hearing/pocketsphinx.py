@@ -1,0 +1,301 @@
+"""The recogniser that comes with its own model: PocketSphinx over the word graph.
+
+The settings were chosen on commands spoken by synthetic voices in quiet, pink noise and babble;
+`benchmarks/rejection.py` measures them again with any grammar.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+import tempfile
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from concurrent.futures import Future
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from pocketsphinx import Config, Decoder, get_model_path
+
+from checkback.errors import UserError
+from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Grammar, Heard, Hypothesis, Pcm, Utterance
+from checkback.hearing.worker import Worker
+
+#: Logarithm base of the scores inside PocketSphinx.
+_LOG_BASE = math.log(1.0001)
+
+#: Score per frame under which sound is taken for something other than a call-out.
+LEAST_SCORE_PER_FRAME = -100.0
+
+#: Shorter sound holds no word, and the feature extraction needs some frames.
+SHORTEST_S = 0.1
+
+#: The search.  The beams are wide because errors of pruning cost more than the time saved; the
+#: second pass and the lattice search add time and no accuracy over a grammar; `wip` is the word
+#: insertion penalty.  Noise removal on and no gain control, which are right, come from the
+#: feature settings in the model folder: they override whatever is given here.
+TUNED: Mapping[str, Any] = {
+    "bestpath": False,
+    "fwdflat": False,
+    "beam": 1e-80,
+    "pbeam": 1e-80,
+    "wbeam": 1e-60,
+    "wip": 0.05,
+    "topn": 8,
+}
+
+_MODEL = Path(get_model_path("en-us"))
+_ACOUSTIC_MODEL = _MODEL / "en-us"
+_DICTIONARY = _MODEL / "cmudict-en-us.dict"
+_VARIANT = re.compile(r"\(\d+\)$")
+
+
+def _bundled_pronunciations() -> Iterator[tuple[str, str]]:
+    """Yield (word, phones) of the bundled dictionary, variants under the word itself."""
+    with _DICTIONARY.open(encoding="utf-8") as lines:
+        for line in lines:
+            word, phones = line.split(maxsplit=1)
+            yield _VARIANT.sub("", word), phones.strip()
+
+
+def pronunciations_of(
+    words: Iterable[str], own: Mapping[str, Iterable[str]]
+) -> dict[str, tuple[str, ...]]:
+    """Collect every pronunciation of `words`, the bundled ones first.
+
+    Parameters
+    ----------
+    words : iterable of str
+        Words of a grammar, lower case.
+    own : mapping of str to iterable of str
+        Further pronunciations, each a string of ARPAbet phones without stress ("EY T").
+
+    Raises
+    ------
+    UserError
+        If words have no pronunciation, or an own one uses a phone that the model lacks.
+    """
+    wanted = frozenset(words)
+    found: dict[str, list[str]] = defaultdict(list)
+    phones_known: set[str] = set()
+    for word, phones in _bundled_pronunciations():
+        phones_known.update(phones.split())
+        if word in wanted:
+            found[word].append(phones)
+    for word in sorted(wanted & own.keys()):
+        for given in own[word]:
+            phones = " ".join(given.split())
+            strange = sorted(set(phones.split()) - phones_known)
+            if strange or not phones:
+                raise UserError(
+                    f"The pronunciation {given!r} of {word!r} is not usable"
+                    + (f" ({', '.join(strange)} is no phone of the model)" if strange else "")
+                    + ": write ARPAbet phones without stress digits, such as 'EY T'."
+                )
+            if phones not in found[word]:
+                found[word].append(phones)
+    missing = sorted(wanted - found.keys())
+    if missing:
+        raise UserError(
+            f"No pronunciation is known for {', '.join(repr(word) for word in missing)}: "
+            "add it to the pronunciations of the phrasebook, or take the word out."
+        )
+    return {word: tuple(found[word]) for word in sorted(wanted)}
+
+
+def dictionary_text(pronunciations: Mapping[str, Iterable[str]]) -> str:
+    """Write pronunciations in the dictionary format of PocketSphinx."""
+    return "".join(
+        f"{word if n == 1 else f'{word}({n})'} {phones}\n"
+        for word, variants in pronunciations.items()
+        for n, phones in enumerate(variants, 1)
+    )
+
+
+def _closed_under_free_moves(arcs: Iterable[tuple[int, int, str]]) -> set[tuple[int, int]]:
+    """Return every pair of states joined by one or more arcs without a word.
+
+    The search follows one such arc at a time, so chains of them must be spelt out.
+    """
+    onward: dict[int, set[int]] = defaultdict(set)
+    for source, target, word in arcs:
+        if not word:
+            onward[source].add(target)
+    pairs = set()
+    for source in tuple(onward):
+        ahead, reached = list(onward[source]), set()
+        while ahead:
+            state = ahead.pop()
+            if state not in reached:
+                reached.add(state)
+                ahead.extend(onward.get(state, ()))
+        pairs.update((source, target) for target in reached if target != source)
+    return pairs
+
+
+def _transitions(grammar: Grammar) -> list[tuple[int, int, float] | tuple[int, int, float, str]]:
+    """Return the arcs of the grammar as PocketSphinx takes them, all equally probable."""
+    free = sorted(_closed_under_free_moves(grammar.arcs))
+    words = sorted({arc for arc in grammar.arcs if arc[2]})
+    return [
+        *((source, target, 1.0) for source, target in free),
+        *((source, target, 1.0, word) for source, target, word in words),
+    ]
+
+
+def _decoder(pronunciations: Mapping[str, Iterable[str]]) -> Any:
+    """Make a PocketSphinx decoder that knows only the given words."""
+    with tempfile.TemporaryDirectory() as folder:
+        dictionary = Path(folder) / "words.dict"
+        dictionary.write_text(dictionary_text(pronunciations), encoding="utf-8")
+        # Without an explicit None for `lm` the bundled three-gram model is loaded, which is slow.
+        return Decoder(
+            Config(
+                hmm=str(_ACOUSTIC_MODEL), dict=str(dictionary), lm=None, loglevel="FATAL", **TUNED
+            )
+        )
+
+
+class PocketSphinxDecoder:
+    """PocketSphinx over a grammar, in this process.
+
+    Parameters
+    ----------
+    grammar : Grammar
+        Its word graph is the language.
+
+    Raises
+    ------
+    UserError
+        If a word of the grammar has no pronunciation.
+
+    Notes
+    -----
+    The graph is given as arcs and not as JSGF, in which each reference to a rule is a copy of it.
+    The interpreter's lock is held during decoding.
+    """
+
+    def __init__(self, grammar: Grammar) -> None:
+        self._decoder = _decoder(pronunciations_of(grammar.words, grammar.pronunciations))
+        search = self._decoder.create_fsg(
+            "phrasebook", grammar.start, grammar.final, _transitions(grammar)
+        )
+        self._decoder.add_fsg("phrasebook", search)
+        self._decoder.activate_search("phrasebook")
+
+    def decode(self, pcm: Pcm) -> tuple[Hypothesis, ...]:
+        """Decode a whole utterance.
+
+        Parameters
+        ----------
+        pcm : ndarray of int16, shape (samples,)
+            Mono sound at 16 kHz.
+
+        Returns
+        -------
+        tuple of Hypothesis
+            At most one.  Its words may be the beginning of a sentence only; its score is the
+            logarithm (base 1.0001) of the path's probability relative to the best-fitting
+            sounds, per 10 ms frame.
+        """
+        if len(pcm) < SHORTEST_S * SAMPLE_RATE_HZ:
+            return ()
+        decoder = self._decoder
+        decoder.start_utt()
+        try:
+            # As one piece: the cepstral mean is then that of this utterance, and the result does
+            # not depend on what was said before.
+            decoder.process_raw(np.ascontiguousarray(pcm, dtype="<i2").tobytes(), False, True)
+        finally:
+            decoder.end_utt()
+        best, frames = decoder.hyp(), decoder.n_frames()
+        if best is None or not best.hypstr or best.score <= 0 or frames <= 0:
+            return ()
+        score = math.log(best.score) / _LOG_BASE / frames
+        return (
+            Hypothesis(
+                words=best.hypstr,
+                score=round(score, 2),
+                likely_speech_to_us=score >= LEAST_SCORE_PER_FRAME,
+            ),
+        )
+
+
+def _make_decode(grammar: Grammar) -> Callable[[Pcm], tuple[Hypothesis, ...]]:
+    return PocketSphinxDecoder(grammar).decode
+
+
+class PocketSphinxRecogniser:
+    """PocketSphinx over a grammar, in a child process.
+
+    Parameters
+    ----------
+    grammar : Grammar
+        Its word graph is the language.
+
+    Raises
+    ------
+    UserError
+        If a word of the grammar has no pronunciation.
+    """
+
+    name = "pocketsphinx"
+
+    def __init__(self, grammar: Grammar) -> None:
+        plain = replace(grammar, pronunciations=dict(grammar.pronunciations))
+        self._worker: Worker[Pcm, tuple[Hypothesis, ...]] = Worker(
+            partial(_make_decode, plain), name=self.name
+        )
+        self._prepared: tuple[Pcm, Future[tuple[Hypothesis, ...] | None]] | None = None
+
+    @property
+    def failures(self) -> int:
+        """How often the child process failed and was started again."""
+        return self._worker.failures
+
+    def prepare(self, utterance: Utterance) -> None:
+        """Begin to decode sound that will probably be the next utterance; returns at once.
+
+        If `hear` is then called with the same sound, it has a head start.
+        """
+        if self._prepared is None or self._prepared[1].done():
+            self._prepared = utterance.pcm, self._worker.submit(utterance.pcm)
+
+    def hear(self, utterance: Utterance) -> Heard:
+        """Decode one utterance; see `Recogniser.hear`."""
+        prepared, self._prepared = self._prepared, None
+        if prepared is not None and np.array_equal(prepared[0], utterance.pcm):
+            answer = prepared[1].result()
+        else:
+            answer = self._worker.ask(utterance.pcm)
+        return Heard(utterance, self.name, answer or ())
+
+    def close(self) -> None:
+        """End the child process."""
+        self._worker.close()
+
+
+def accepts_jsgf(jsgf: str, pronunciations: Mapping[str, Iterable[str]]) -> bool:
+    """Return whether PocketSphinx itself takes the grammar.
+
+    Parameters
+    ----------
+    jsgf : str
+        A grammar in the JSpeech Grammar Format with one public rule.
+    pronunciations : mapping of str to iterable of str
+        Pronunciations of words that the bundled dictionary lacks.
+    """
+    known: dict[str, list[str]] = defaultdict(list)
+    for word, phones in _bundled_pronunciations():
+        known[word].append(phones)
+    for word, variants in pronunciations.items():
+        known[word].extend(variants)
+    decoder = _decoder(known)
+    try:
+        decoder.add_jsgf_string("grammar", jsgf)
+    except (ValueError, RuntimeError):
+        return False
+    return True
