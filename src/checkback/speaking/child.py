@@ -1,0 +1,232 @@
+"""The process that turns sentences into sound, and that may be killed at any time.
+
+The espeak library is under the GPL.  It is loaded here and only here, in a process of its own
+that is spoken to through pipes, and never in the process of the program itself.  A speech engine
+that hangs or crashes takes this process with it and nothing else.
+
+One JSON line on standard input asks for one sentence; one JSON line on standard output answers it:
+`{"rate_hz": 22050, "samples": 31000}` followed by that many 16-bit samples in the machine's byte
+order, or `{"error": "..."}`.  The first line, before any request, says `{"ready": true}` or what is
+wrong.  The process ends when its standard input ends, that is also when its parent dies.
+
+Run as `python -m checkback.speaking.child '{"engine": "espeak", "voice": null, "rate_wpm": 165,
+"volume": 1.0}'`.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import importlib
+import json
+import os
+import queue
+import signal
+import sys
+import tempfile
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, BinaryIO
+
+from checkback.errors import UserError
+
+Engine = Callable[[str], tuple[bytes, int]]
+"""Takes a sentence, returns its mono 16-bit samples and their rate in Hz."""
+
+# From the library's public header, speak_lib.h.
+_SYNCHRONOUS = 2
+_DO_NOT_EXIT = 0x8000
+_CHARS_UTF8 = 1
+_POSITION_IN_CHARACTERS = 1
+_PARAMETER_RATE = 1
+_PARAMETER_VOLUME = 2
+_CALLBACK = ctypes.CFUNCTYPE(ctypes.c_int, ctypes.c_void_p, ctypes.c_int, ctypes.c_void_p)
+
+
+class EspeakEngine:
+    """The library of the package espeakng-loader.
+
+    Parameters
+    ----------
+    voice : str or None
+        Name of an espeak voice; None takes "en-us".
+    rate_wpm : int
+        Words per minute.
+    volume : float
+        0 to 1.
+
+    Raises
+    ------
+    UserError
+        If the package is missing, cannot be loaded or does not know the voice.
+    """
+
+    def __init__(self, voice: str | None, rate_wpm: int, volume: float) -> None:
+        try:
+            import espeakng_loader
+
+            self._library = ctypes.CDLL(espeakng_loader.get_library_path())
+        except (ImportError, OSError) as error:
+            raise UserError(
+                f"The espeak voice cannot be loaded ({error}): install the package espeakng-loader, "
+                "or choose the pyttsx3 voice."
+            ) from error
+        # The library cuts off long paths, so it is given a relative one.
+        folder = Path(espeakng_loader.get_data_path()).parent
+        os.chdir(folder)
+        self._rate_hz = self._library.espeak_Initialize(_SYNCHRONOUS, 0, b".", _DO_NOT_EXIT)
+        if self._rate_hz <= 0:
+            raise UserError(
+                f"The espeak voice finds no speech data in {folder}: "
+                "install the package espeakng-loader again."
+            )
+        if self._library.espeak_SetVoiceByName((voice or "en-us").encode()) != 0:
+            raise UserError(
+                f'There is no espeak voice named "{voice}": use for example "en-us", or "en" for British English.'
+            )
+        self._library.espeak_SetParameter(_PARAMETER_RATE, rate_wpm, 0)
+        self._library.espeak_SetParameter(_PARAMETER_VOLUME, round(volume * 100), 0)
+        self._pieces: list[bytes] = []
+        self._collector = _CALLBACK(self._collect)  # kept, because the library calls it
+        self._library.espeak_SetSynthCallback(self._collector)
+
+    def _collect(self, samples: int | None, count: int, _events: int | None) -> int:
+        if samples and count > 0:
+            self._pieces.append(ctypes.string_at(samples, 2 * count))
+        return 0
+
+    def __call__(self, text: str) -> tuple[bytes, int]:
+        """Return the samples of `text`, and their rate in Hz."""
+        self._pieces.clear()
+        encoded = text.encode() + b"\0"
+        status = self._library.espeak_Synth(
+            encoded, len(encoded), 0, _POSITION_IN_CHARACTERS, 0, _CHARS_UTF8, None, None
+        )
+        if status != 0:
+            raise RuntimeError(f"espeak_Synth returned {status}")
+        return b"".join(self._pieces), self._rate_hz
+
+
+def pyttsx3_engine(voice: str | None, rate_wpm: int, volume: float) -> Engine:
+    """Use the speech engine of the operating system, through pyttsx3.
+
+    Parameters
+    ----------
+    voice : str or None
+        Identifier or name of one of the system's voices; None takes the system's own choice.
+    rate_wpm : int
+        Words per minute.
+    volume : float
+        0 to 1.
+
+    Raises
+    ------
+    UserError
+        If the system has no speech engine or does not know the voice.
+    """
+
+    def fresh() -> Any:
+        # `pyttsx3.init` would hand out the engine of the sentence before, which may hang.
+        engine = importlib.import_module("pyttsx3.engine").Engine()
+        engine.setProperty("rate", rate_wpm)
+        engine.setProperty("volume", volume)
+        return engine
+
+    try:
+        first = fresh()
+    except (ImportError, OSError, RuntimeError, AttributeError) as error:
+        remedy = (
+            "install the system's library libespeak-ng (on Debian and Ubuntu the package libespeak-ng1)"
+            if sys.platform.startswith("linux")
+            else "switch on the speech output of the operating system"
+        )
+        raise UserError(
+            f"The pyttsx3 voice finds no speech engine: {remedy}, or choose the text voice."
+        ) from error
+    identifier = None
+    if voice is not None:
+        known = {name: each.id for each in first.getProperty("voices") for name in (each.name, each.id)}
+        if voice not in known:
+            raise UserError(f'The system has no voice named "{voice}": take the name of an installed one.')
+        identifier = known[voice]
+    del first
+    import soundfile
+
+    def synthesise(text: str) -> tuple[bytes, int]:
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / ("sentence.aiff" if sys.platform == "darwin" else "sentence.wav")
+            engine = fresh()
+            if identifier is not None:
+                engine.setProperty("voice", identifier)
+            engine.save_to_file(text, str(path))
+            engine.runAndWait()
+            samples, rate_hz = soundfile.read(path, dtype="int16", always_2d=True)
+        return samples[:, 0].tobytes(), int(rate_hz)
+
+    return synthesise
+
+
+ENGINES: dict[str, Callable[[str | None, int, float], Engine]] = {
+    "espeak": EspeakEngine,
+    "pyttsx3": pyttsx3_engine,
+}
+
+
+def serve(settings: dict[str, Any], requests: queue.Queue[str], answers: BinaryIO) -> None:
+    """Answer requests for ever; see the module for the protocol.
+
+    Parameters
+    ----------
+    settings : dict
+        `engine`, `voice`, `rate_wpm` and `volume`.
+    requests : queue of str
+        JSON lines `{"text": ...}`.
+    answers : binary stream
+        Where the answers are written.
+    """
+
+    def answer(header: dict[str, Any], pcm: bytes = b"") -> None:
+        answers.write(json.dumps(header).encode() + b"\n" + pcm)
+        answers.flush()
+
+    try:
+        make = ENGINES[settings["engine"]]
+        synthesise = make(settings["voice"], settings["rate_wpm"], settings["volume"])
+    except UserError as error:
+        answer({"error": str(error)})
+        return
+    answer({"ready": True})
+    while True:
+        text = json.loads(requests.get())["text"]
+        try:
+            pcm, rate_hz = synthesise(text)
+        except Exception as error:  # whatever an engine raises, the sentence is answered
+            answer({"error": f"{type(error).__name__}: {error}"})
+        else:
+            answer({"rate_hz": rate_hz, "samples": len(pcm) // 2}, pcm)
+
+
+def main() -> None:
+    """Serve the parent process until it closes the pipe."""
+    # Ctrl-C in a terminal reaches the whole group; the parent decides when its voice ends.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    # Engines print; what they print must not get in between the answers.
+    answers = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+    requests: queue.Queue[str] = queue.Queue()
+
+    def listen() -> None:
+        for line in sys.stdin.buffer:
+            requests.put(line.decode())
+        os._exit(0)  # even in the middle of an engine that hangs
+
+    threading.Thread(target=listen, daemon=True).start()
+    with contextlib.suppress(BrokenPipeError):
+        serve(json.loads(sys.argv[1]), requests, answers)
+    os._exit(0)  # the listening thread may still wait for input
+
+
+if __name__ == "__main__":
+    main()

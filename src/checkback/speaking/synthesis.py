@@ -1,0 +1,380 @@
+"""Sentences become sound, in a child process that can be killed.
+
+The speech engines run in `checkback.speaking.child`, never here: the library behind the espeak
+voice is under the GPL, and every engine may hang or crash.  A child that does not answer in time is
+killed and started again, and the sentence is tried once more.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import queue
+import re
+import subprocess
+import sys
+import tempfile
+import threading
+from collections import OrderedDict
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+import soxr
+from numpy.typing import NDArray
+
+from checkback.errors import UserError
+
+Pcm = NDArray[np.int16]
+
+OnFailure = Callable[[str, str], None]
+"""Is given a sentence that was not spoken, and why, so that it can be shown instead."""
+
+SLOWEST_WPM, FASTEST_WPM = 80, 450
+_INAUDIBLE = 100  # of 32767: -50 dB
+_EDGE_S = 0.01
+_LONGEST_TEXT = 2_000
+
+
+@dataclass(frozen=True, slots=True)
+class Sound:
+    """Mono sound.
+
+    Attributes
+    ----------
+    pcm : ndarray of int16, shape (samples,)
+        The samples.
+    rate_hz : int
+        Samples per second.
+    """
+
+    pcm: Pcm
+    rate_hz: int
+
+    @property
+    def duration_s(self) -> float:
+        """Length in seconds."""
+        return len(self.pcm) / self.rate_hz
+
+    def trimmed(self) -> Sound:
+        """Return the sound without the silence at its ends, but for 10 ms; empty if all is silence."""
+        audible = np.flatnonzero(np.abs(self.pcm.astype(np.int32)) > _INAUDIBLE)
+        if not audible.size:
+            return Sound(self.pcm[:0], self.rate_hz)
+        edge = round(_EDGE_S * self.rate_hz)
+        return Sound(self.pcm[max(0, audible[0] - edge) : audible[-1] + 1 + edge], self.rate_hz)
+
+    def at_rate(self, rate_hz: int) -> Sound:
+        """Return the sound resampled to `rate_hz`."""
+        if rate_hz == self.rate_hz:
+            return self
+        return Sound(soxr.resample(self.pcm, self.rate_hz, rate_hz), rate_hz)
+
+
+class SynthesisError(Exception):
+    """A sentence could not be turned into sound; says why in a few words."""
+
+
+class Synthesiser(Protocol):
+    """Turns sentences into sound."""
+
+    name: str
+
+    def synthesise(self, text: str) -> Sound:
+        """Return `text` as sound.
+
+        Raises
+        ------
+        SynthesisError
+            If that fails or takes too long.
+        """
+        ...
+
+    def close(self) -> None:
+        """Let go of the engine and its process."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class VoiceSettings:
+    """How the voice sounds.
+
+    Attributes
+    ----------
+    voice : str or None
+        Name of a voice of the engine; None takes the engine's own choice.
+    rate_wpm : int
+        Words per minute, 80 to 450.
+    volume : float
+        0 to 1.
+
+    Raises
+    ------
+    UserError
+        If a number is out of range.
+    """
+
+    voice: str | None = None
+    rate_wpm: int = 165
+    volume: float = 1.0
+
+    def __post_init__(self) -> None:
+        if not SLOWEST_WPM <= self.rate_wpm <= FASTEST_WPM:
+            raise UserError(
+                f"The voice cannot speak {self.rate_wpm} words per minute: "
+                f"set its rate between {SLOWEST_WPM} and {FASTEST_WPM}."
+            )
+        if not 0 < self.volume <= 1:
+            raise UserError(f"The voice cannot have a volume of {self.volume}: set it above 0 and at most 1.")
+
+
+def respelled(text: str, pronunciations: Mapping[str, str]) -> str:
+    """Replace words that an engine reads wrongly by a spelling that it reads rightly.
+
+    Parameters
+    ----------
+    text : str
+        A sentence.
+    pronunciations : mapping of str to str
+        Word or phrase, in lower case, to its replacement.  Whole words are replaced, whatever
+        their case, and the longest phrase first.
+
+    Examples
+    --------
+    >>> respelled("Eptifibatide in.", {"eptifibatide": "ep tiff ih bah tide"})
+    'ep tiff ih bah tide in.'
+    """
+    if not pronunciations:
+        return text
+    table = {phrase.casefold(): spelling for phrase, spelling in pronunciations.items()}
+    longest_first = sorted(table, key=len, reverse=True)
+    pattern = r"(?<!\w)(?:" + "|".join(map(re.escape, longest_first)) + r")(?!\w)"
+    return re.sub(pattern, lambda match: table[match[0].casefold()], text, flags=re.IGNORECASE)
+
+
+class _Child:
+    """One running child process, and the thread that reads its answers."""
+
+    def __init__(self, settings: dict[str, Any]) -> None:
+        self._complaints = tempfile.TemporaryFile()  # noqa: SIM115  lives as long as the child
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "checkback.speaking.child", json.dumps(settings)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=self._complaints,
+        )
+        self._answers: queue.Queue[tuple[dict[str, Any], bytes] | None] = queue.Queue()
+        self._reader = threading.Thread(target=self._read, name="voice-child-reader", daemon=True)
+        self._reader.start()
+
+    @property
+    def pid(self) -> int:
+        return self._process.pid
+
+    def _read(self) -> None:
+        answers = self._process.stdout
+        assert answers is not None
+        while line := answers.readline():
+            try:
+                header = json.loads(line)
+                pcm = answers.read(2 * header.get("samples", 0))
+            except ValueError:
+                break
+            if len(pcm) < 2 * header.get("samples", 0):
+                break
+            self._answers.put((header, pcm))
+        self._answers.put(None)
+
+    def ask(self, text: str) -> None:
+        requests = self._process.stdin
+        assert requests is not None
+        # A child that has died is noticed when its answer is awaited.
+        with contextlib.suppress(OSError):
+            requests.write(json.dumps({"text": text}).encode() + b"\n")
+            requests.flush()
+
+    def answer(self, time_limit_s: float) -> tuple[dict[str, Any], bytes]:
+        try:
+            answer = self._answers.get(timeout=time_limit_s)
+        except queue.Empty:
+            raise SynthesisError(f"the voice did not answer within {time_limit_s:g} s") from None
+        if answer is None:
+            raise SynthesisError(f"the voice's process ended{self._last_complaint()}")
+        return answer
+
+    def _last_complaint(self) -> str:
+        self._complaints.seek(0)
+        lines = self._complaints.read().decode(errors="replace").split("\n")
+        return next((f": {line.strip()}" for line in reversed(lines) if line.strip()), "")
+
+    def end(self) -> None:
+        self._process.kill()
+        self._process.wait()
+        self._reader.join()
+        for pipe in (self._process.stdin, self._process.stdout, self._complaints):
+            # Closing flushes what a dead child never took.
+            with contextlib.suppress(OSError):
+                pipe.close()  # type: ignore[union-attr]
+
+
+class ChildSynthesiser:
+    """A speech engine in a child process.
+
+    Parameters
+    ----------
+    settings : VoiceSettings
+        Voice, rate and volume.
+    pronunciations : mapping of str to str
+        See `respelled`.
+    time_limit_s : float
+        Longest wait for one sentence before the child is killed.
+    start_limit_s : float
+        Longest wait for a child to start.
+    cached : int
+        How many sentences are kept as sound; the one that was not used for longest goes first.
+
+    Raises
+    ------
+    UserError
+        If the engine cannot be used on this computer, or does not know the voice.
+    """
+
+    name: str
+
+    def __init__(
+        self,
+        settings: VoiceSettings | None = None,
+        *,
+        pronunciations: Mapping[str, str] | None = None,
+        time_limit_s: float = 3.0,
+        start_limit_s: float = 15.0,
+        cached: int = 200,
+    ) -> None:
+        settings = settings or VoiceSettings()
+        self._settings = {
+            "engine": self.name,
+            "voice": settings.voice,
+            "rate_wpm": settings.rate_wpm,
+            "volume": settings.volume,
+        }
+        self._pronunciations = dict(pronunciations or {})
+        self._time_limit_s = time_limit_s
+        self._start_limit_s = start_limit_s
+        self._cached = cached
+        self._cache: OrderedDict[str, Sound] = OrderedDict()
+        self._cache_lock = threading.Lock()
+        self._child_lock = threading.Lock()
+        self._closed = False
+        self._child: _Child | None = None
+        try:
+            self._child = self._start()
+        except SynthesisError as error:
+            raise UserError(
+                f"The {self.name} voice did not start ({error}): choose another voice, or the text voice."
+            ) from error
+
+    @property
+    def child_pid(self) -> int | None:
+        """Process number of the child, None while there is none."""
+        return self._child.pid if self._child else None
+
+    def synthesise(self, text: str) -> Sound:
+        """Return `text` as sound, out of the cache if it was said before.
+
+        Silence at its ends is cut off.  Safe to call from several threads.
+
+        Raises
+        ------
+        SynthesisError
+            If the engine failed twice, or the text is longer than 2000 characters.
+        """
+        with self._cache_lock:
+            if text in self._cache:
+                self._cache.move_to_end(text)
+                return self._cache[text]
+        if len(text) > _LONGEST_TEXT:
+            raise SynthesisError(f"the sentence is longer than {_LONGEST_TEXT} characters")
+        # Control characters are commands to some engines.
+        sayable = "".join(c if c.isprintable() else " " for c in respelled(text, self._pronunciations))
+        with self._child_lock:
+            try:
+                sound = self._once(sayable)
+            except SynthesisError:
+                sound = self._once(sayable)
+        sound = sound.trimmed()
+        if not sound.pcm.size and any(c.isalnum() for c in text):
+            raise SynthesisError("the voice gave no sound")
+        with self._cache_lock:
+            self._cache[text] = sound
+            while len(self._cache) > self._cached:
+                self._cache.popitem(last=False)
+        return sound
+
+    def prepare(self, phrases: Iterable[str]) -> None:
+        """Synthesise frequent phrases now, so that they cost nothing later.
+
+        Raises
+        ------
+        SynthesisError
+            As `synthesise`.
+        """
+        for phrase in phrases:
+            self.synthesise(phrase)
+
+    def close(self) -> None:
+        """End the child process; nothing can be synthesised afterwards."""
+        with self._child_lock:
+            self._closed = True
+            self._end()
+
+    def _start(self) -> _Child:
+        try:
+            child = _Child(self._settings)
+        except OSError as error:
+            raise SynthesisError(f"its process cannot be started: {error}") from error
+        try:
+            greeting, _ = child.answer(self._start_limit_s)
+        except SynthesisError:
+            child.end()
+            raise
+        if "error" in greeting:
+            child.end()
+            raise UserError(greeting["error"])
+        return child
+
+    def _once(self, sayable: str) -> Sound:
+        if self._closed:
+            raise SynthesisError("the voice is closed")
+        try:
+            if self._child is None:
+                self._child = self._start()
+            self._child.ask(sayable)
+            header, pcm = self._child.answer(self._time_limit_s)
+        except UserError as error:
+            raise SynthesisError(str(error)) from error
+        except SynthesisError:
+            self._end()
+            raise
+        if "error" in header:
+            # An engine that failed once is not trusted with the next sentence.
+            self._end()
+            raise SynthesisError(header["error"])
+        return Sound(np.frombuffer(pcm, np.int16), int(header["rate_hz"]))
+
+    def _end(self) -> None:
+        if self._child is not None:
+            self._child.end()
+            self._child = None
+
+
+class Espeak(ChildSynthesiser):
+    """The espeak voice of the package espeakng-loader; Linux, no system package needed."""
+
+    name = "espeak"
+
+
+class Pyttsx3(ChildSynthesiser):
+    """The voice of the operating system: Windows, macOS, and Linux with its libespeak-ng."""
+
+    name = "pyttsx3"
