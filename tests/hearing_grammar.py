@@ -13,9 +13,20 @@ from checkback.hearing.recogniser import Grammar
 
 Rule = Any
 
-TEENS = "ten eleven twelve thirteen fourteen fifteen sixteen seventeen eighteen nineteen".split()
-TENS = "twenty thirty forty fifty sixty seventy eighty ninety".split()
-UNITS = "one two three four five six seven eight nine".split()
+TEENS = [
+    "ten",
+    "eleven",
+    "twelve",
+    "thirteen",
+    "fourteen",
+    "fifteen",
+    "sixteen",
+    "seventeen",
+    "eighteen",
+    "nineteen",
+]
+TENS = ["twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety"]
+UNITS = ["one", "two", "three", "four", "five", "six", "seven", "eight", "nine"]
 
 PRONUNCIATIONS = {
     "atmospheres": ("AE T M AH S F IH R Z",),
@@ -54,39 +65,117 @@ def alternatives(words: str) -> Rule:
 SMALL = ("or", *UNITS, *TEENS)
 BELOW_HUNDRED = ("or", *UNITS, *TEENS, ("seq", ("or", *TENS), ("opt", ("or", *UNITS))))
 HUNDREDS = ("seq", ("or", *UNITS), ("opt", "hundred"), BELOW_HUNDRED)
-DIAMETER = ("or", *(
-    f"{whole} {rest}"
-    for whole in ("two", "three", "four")
-    for rest in ("oh", "two five", "five", "point five", "point two five", "seven five", "and a half")
-))
-LENGTH = ("or", *"eight ten twelve fifteen eighteen twenty thirty forty".split(), "twenty two", "twenty eight",
-          "thirty three", "thirty eight", "forty eight")
+DIAMETER = (
+    "or",
+    *(
+        f"{whole} {rest}"
+        for whole in ("two", "three", "four")
+        for rest in ("oh", "two five", "five", "point five", "point two five", "seven five", "and a half")
+    ),
+)
+LENGTH = (
+    "or",
+    "eight",
+    "ten",
+    "twelve",
+    "fifteen",
+    "eighteen",
+    "twenty",
+    "thirty",
+    "forty",
+    "twenty two",
+    "twenty eight",
+    "thirty three",
+    "thirty eight",
+    "forty eight",
+)
 PRESSURE = ("seq", ("or", *UNITS[3:], *TEENS, "twenty", "twenty two", "twenty four"), ("opt", "atmospheres"))
 DRUGS = alternatives(
     "heparin bivalirudin cangrelor fentanyl midazolam protamine amiodarone norepinephrine adenosine atropine "
     "verapamil eptifibatide epinephrine aspirin nitroglycerin dopamine dobutamine morphine"
 )
-DOSE = ("or", BELOW_HUNDRED, HUNDREDS, ("seq", ("or", *UNITS, *TEENS), ("or", "thousand", "hundred")),
-        ("seq", ("or", *UNITS), "hundred", BELOW_HUNDRED))
-SEGMENT = ("or", "left main", ("seq", ("or", "proximal", "mid", "distal"),
-           ("or", "circumflex", "right coronary", "left anterior descending")), "first diagonal")
-SENTENCES: Rule = ("or",
-    "case start", "case end", "time out", "correction", "disregard", "say again", "affirm", "negative", "stand by",
-    ("seq", ("opt", ("or", "semicompliant", "noncompliant", "cutting", "scoring")), "balloon", DIAMETER, "by", LENGTH,
-     ("opt", PRESSURE)),
-    ("seq", ("opt", ("or", "bare", "covered")), "stent", DIAMETER, "by", LENGTH, ("opt", ("seq", "deployed at", PRESSURE))),
-    ("seq", ("or", "inflate", "up to"), PRESSURE), "down", "balloon out", "wire across", "wire out",
-    ("seq", "guide", ("or", "six", "seven", "eight"), "french"), "microcatheter in", "lithotripsy balloon in",
-    ("seq", DRUGS, DOSE, ("or", "units", "milligrams", "micrograms"), ("opt", ("or", "intracoronary", "intravenous"))),
-    ("seq", "a c t", HUNDREDS), ("seq", "pressure", HUNDREDS, ("opt", ("seq", "over", BELOW_HUNDRED))),
-    ("seq", "heart rate", BELOW_HUNDRED), ("seq", "saturation", BELOW_HUNDRED),
-    ("seq", "chest pain", SMALL, "of ten"), ("seq", "shock", HUNDREDS, "joules"), "compressions on", "compressions off",
-    "asystole", "ventricular fibrillation", "sinus rhythm",
-    ("seq", SEGMENT, BELOW_HUNDRED, "percent stenosis"), ("seq", "flow", ("or", "zero", "one", "two", "three")),
-    "thrombus", "dissection", "perforation", "no reflow",
+DOSE = (
+    "or",
+    BELOW_HUNDRED,
+    HUNDREDS,
+    ("seq", ("or", *UNITS, *TEENS), ("or", "thousand", "hundred")),
+    ("seq", ("or", *UNITS), "hundred", BELOW_HUNDRED),
+)
+SEGMENT = (
+    "or",
+    "left main",
+    (
+        "seq",
+        ("or", "proximal", "mid", "distal"),
+        ("or", "circumflex", "right coronary", "left anterior descending"),
+    ),
+    "first diagonal",
+)
+SENTENCES: Rule = (
+    "or",
+    "case start",
+    "case end",
+    "time out",
+    "correction",
+    "disregard",
+    "say again",
+    "affirm",
+    "negative",
+    "stand by",
+    (
+        "seq",
+        ("opt", ("or", "semicompliant", "noncompliant", "cutting", "scoring")),
+        "balloon",
+        DIAMETER,
+        "by",
+        LENGTH,
+        ("opt", PRESSURE),
+    ),
+    (
+        "seq",
+        ("opt", ("or", "bare", "covered")),
+        "stent",
+        DIAMETER,
+        "by",
+        LENGTH,
+        ("opt", ("seq", "deployed at", PRESSURE)),
+    ),
+    ("seq", ("or", "inflate", "up to"), PRESSURE),
+    "down",
+    "balloon out",
+    "wire across",
+    "wire out",
+    ("seq", "guide", ("or", "six", "seven", "eight"), "french"),
+    "microcatheter in",
+    "lithotripsy balloon in",
+    (
+        "seq",
+        DRUGS,
+        DOSE,
+        ("or", "units", "milligrams", "micrograms"),
+        ("opt", ("or", "intracoronary", "intravenous")),
+    ),
+    ("seq", "a c t", HUNDREDS),
+    ("seq", "pressure", HUNDREDS, ("opt", ("seq", "over", BELOW_HUNDRED))),
+    ("seq", "heart rate", BELOW_HUNDRED),
+    ("seq", "saturation", BELOW_HUNDRED),
+    ("seq", "chest pain", SMALL, "of ten"),
+    ("seq", "shock", HUNDREDS, "joules"),
+    "compressions on",
+    "compressions off",
+    "asystole",
+    "ventricular fibrillation",
+    "sinus rhythm",
+    ("seq", SEGMENT, BELOW_HUNDRED, "percent stenosis"),
+    ("seq", "flow", ("or", "zero", "one", "two", "three")),
+    "thrombus",
+    "dissection",
+    "perforation",
+    "no reflow",
     ("seq", "contrast", ("opt", "total"), ("or", BELOW_HUNDRED, HUNDREDS)),
-    ("seq", "fluoro time", BELOW_HUNDRED, ("opt", "minutes")), ("seq", "air kerma", HUNDREDS),
-)  # fmt: skip
+    ("seq", "fluoro time", BELOW_HUNDRED, ("opt", "minutes")),
+    ("seq", "air kerma", HUNDREDS),
+)
 
 
 def _arcs(rule: Rule, start: int, end: int, states: Iterator[int]) -> Iterator[tuple[int, int, str]]:

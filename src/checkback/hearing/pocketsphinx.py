@@ -61,9 +61,7 @@ def _bundled_pronunciations() -> Iterator[tuple[str, str]]:
             yield _VARIANT.sub("", word), phones.strip()
 
 
-def pronunciations_of(
-    words: Iterable[str], own: Mapping[str, Iterable[str]]
-) -> dict[str, tuple[str, ...]]:
+def pronunciations_of(words: Iterable[str], own: Mapping[str, Iterable[str]]) -> dict[str, tuple[str, ...]]:
     """Collect every pronunciation of `words`, the bundled ones first.
 
     Parameters
@@ -124,7 +122,7 @@ def _closed_under_free_moves(arcs: Iterable[tuple[int, int, str]]) -> set[tuple[
     for source, target, word in arcs:
         if not word:
             onward[source].add(target)
-    pairs = set()
+    pairs: set[tuple[int, int]] = set()
     for source in tuple(onward):
         ahead, reached = list(onward[source]), set()
         while ahead:
@@ -153,9 +151,7 @@ def _decoder(pronunciations: Mapping[str, Iterable[str]]) -> Any:
         dictionary.write_text(dictionary_text(pronunciations), encoding="utf-8")
         # Without an explicit None for `lm` the bundled three-gram model is loaded, which is slow.
         return Decoder(
-            Config(
-                hmm=str(_ACOUSTIC_MODEL), dict=str(dictionary), lm=None, loglevel="FATAL", **TUNED
-            )
+            Config(hmm=str(_ACOUSTIC_MODEL), dict=str(dictionary), lm=None, loglevel="FATAL", **TUNED)
         )
 
 
@@ -180,9 +176,7 @@ class PocketSphinxDecoder:
 
     def __init__(self, grammar: Grammar) -> None:
         self._decoder = _decoder(pronunciations_of(grammar.words, grammar.pronunciations))
-        search = self._decoder.create_fsg(
-            "phrasebook", grammar.start, grammar.final, _transitions(grammar)
-        )
+        search = self._decoder.create_fsg("phrasebook", grammar.start, grammar.final, _transitions(grammar))
         self._decoder.add_fsg("phrasebook", search)
         self._decoder.activate_search("phrasebook")
 

@@ -11,18 +11,16 @@ import soxr
 from numpy.typing import NDArray
 
 from checkback.errors import UserError
+from checkback.hearing.endpointing import BLOCK_S, BLOCK_SAMPLES
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Pcm
-
-#: Length of a block: 30 ms, which voice activity detection works in.
-BLOCK_SAMPLES = 480
-BLOCK_S = BLOCK_SAMPLES / SAMPLE_RATE_HZ
 
 _FULL_SCALE = 32_768.0
 
 
 def to_pcm(sound: NDArray[np.float32]) -> Pcm:
     """Turn floating-point sound (full scale 1.0) into 16-bit samples, clipped at full scale."""
-    return np.clip(np.rint(sound * _FULL_SCALE), -_FULL_SCALE, _FULL_SCALE - 1).astype(np.int16)
+    scaled: NDArray[np.float32] = np.clip(np.rint(sound * _FULL_SCALE), -_FULL_SCALE, _FULL_SCALE - 1)
+    return scaled.astype(np.int16)
 
 
 class Recording:
@@ -64,7 +62,7 @@ class Recording:
             ) from error
         if frames == 0:
             raise UserError(
-                f"The sound file {path} holds no sound that can be read (length zero): record or copy it again."
+                f"The sound file {path} holds no sound that can be read (length zero): copy it again."
             )
         self.duration_s = frames / self._rate_hz
 

@@ -25,7 +25,7 @@ ANSWER_LIMIT_S = 20.0
 ATTEMPTS = 2
 
 
-class _WorkerFailed(Exception):
+class _WorkerError(Exception):
     """The child died, broke or was stopped at its time limit."""
 
 
@@ -86,7 +86,7 @@ class Worker(Generic[Question, Answer]):
         self._thread = ThreadPoolExecutor(1, thread_name_prefix=name)
         try:
             self._thread.submit(self._start).result()
-        except _WorkerFailed as failure:
+        except _WorkerError as failure:
             self.close()
             raise UserError(
                 f"{name}: the worker process did not start within {start_limit_s:g} s; "
@@ -132,7 +132,7 @@ class Worker(Generic[Question, Answer]):
                 if self._process is None:
                     self._start()
                 return self._exchange(question)
-            except (_WorkerFailed, UserError):
+            except (_WorkerError, UserError):
                 self.failures += 1
         return None
 
@@ -157,13 +157,11 @@ class Worker(Generic[Question, Answer]):
 
         return self._within(self._answer_limit_s, talk)[1]
 
-    def _within(
-        self, limit_s: float, talk: Callable[[Connection], tuple[str, Answer]]
-    ) -> tuple[str, Answer]:
+    def _within(self, limit_s: float, talk: Callable[[Connection], tuple[str, Answer]]) -> tuple[str, Answer]:
         """Talk to the child, which is killed at the time limit, so that no call blocks for ever."""
         process, connection = self._process, self._connection
         if process is None or connection is None:
-            raise _WorkerFailed
+            raise _WorkerError
         watchdog = threading.Timer(limit_s, process.kill)
         watchdog.daemon = True
         watchdog.start()
@@ -171,7 +169,7 @@ class Worker(Generic[Question, Answer]):
             return talk(connection)
         except (EOFError, OSError) as error:
             self._end()
-            raise _WorkerFailed from error
+            raise _WorkerError from error
         finally:
             watchdog.cancel()
 
