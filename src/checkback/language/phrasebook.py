@@ -1,0 +1,593 @@
+"""The phrasebook: one TOML file from which everything about the language is made.
+
+Made from it, and never edited by hand: the matcher that returns all readings
+(`checkback.language.reading`), the JSGF, the word graph and the Vosk phrase list
+(`checkback.language.wordgraph`), the phrase card (`checkback.language.card`) and random sentences
+(`Phrasebook.sample`).
+"""
+
+from __future__ import annotations
+
+import random
+import re
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from decimal import Decimal
+from functools import cached_property
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from checkback.errors import UserError
+from checkback.language.catalogue import (
+    UNITS,
+    Amount,
+    Catalogue,
+    DrugWords,
+    Formulary,
+    NumberRange,
+    Stock,
+    digest,
+    read_toml,
+)
+from checkback.language.expression import (
+    Choice,
+    ExpressionError,
+    Fields,
+    Form,
+    Named,
+    Node,
+    Optional,
+    Sequence,
+    Table,
+    Tagged,
+    Word,
+    parse,
+)
+from checkback.language.numbers import STYLES, NumberWords, Style
+
+
+class _Data(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class NumberSlot(NumberRange):
+    """A spoken number."""
+
+    kind: Literal["integer", "decimal", "size"]
+    unit: str = Field(description="Unit symbol, or '1' for a bare number.")
+    field: str | None = None
+    styles: tuple[Style, ...] | None = None
+    extra: dict[str, tuple[str, ...]] = Field(default={}, description="More spoken forms, by value.")
+
+    @model_validator(mode="after")
+    def _unit_and_field_agree(self) -> NumberSlot:
+        if self.unit != "1" and self.unit not in UNITS:
+            raise ValueError(f"unit '{self.unit}' is unknown; known are 1, {', '.join(UNITS)}")
+        if self.unit != "1" and self.field and not self.field.endswith(UNITS[self.unit]):
+            raise ValueError(f"field '{self.field}' of unit '{self.unit}' must end in '{UNITS[self.unit]}'")
+        return self
+
+
+class ChoiceSlot(_Data):
+    """One of several fixed values, each with its spoken forms."""
+
+    kind: Literal["choice"]
+    field: str | None = None
+    values: dict[str, tuple[str, ...]] = Field(min_length=1)
+
+
+class StockSlot(_Data):
+    """A device from the catalogue, in the sizes that are stocked.
+
+    ``say`` uses the local slots <name>, <diameter>, <length>, <french> and <curve>; an expansion
+    that needs one which an item lacks is left out for that item.
+    """
+
+    kind: Literal["stock"]
+    device: str
+    say: tuple[str, ...] = Field(min_length=1)
+    names: dict[str, tuple[str, ...]] = Field(
+        min_length=1, description="Spoken names by generic type; 'any' leaves the type open."
+    )
+    full_range: bool = Field(default=False, description="Every size at all, marked as not stocked.")
+
+
+class FormularySlot(_Data):
+    """A drug with a dose or a rate; ``say`` uses <drug>, <amount> and <route>."""
+
+    kind: Literal["formulary"]
+    amount: Literal["dose", "rate"]
+    say: tuple[str, ...] = Field(min_length=1)
+    routes: dict[str, tuple[str, ...]] = {}
+
+
+Slot = Annotated[NumberSlot | ChoiceSlot | StockSlot | FormularySlot, Field(discriminator="kind")]
+
+
+class Family(_Data):
+    """Sentences of one meaning."""
+
+    say: tuple[str, ...] = Field(min_length=1)
+    set: dict[str, Any] = {}
+
+
+class Back(_Data):
+    """How a kind of entry is said and written back."""
+
+    spoken: str
+    written: str
+
+
+class FullRange(_Data):
+    """Sizes that can be said after the word that opens the full range."""
+
+    diameters_mm: NumberRange
+    lengths_mm: NumberRange
+
+
+class PhrasebookFile(_Data):
+    """The TOML file as it stands."""
+
+    name: str
+    language: str
+    numbers: NumberWords
+    full_range: FullRange
+    rules: dict[str, str] = {}
+    slots: dict[str, Slot]
+    shift: Family
+    correction: Family
+    events: dict[str, Family]
+    fragments: dict[str, Family]
+    dialogue: dict[str, Family]
+    questions: dict[str, Family]
+    back: dict[str, Back]
+    labels: dict[str, dict[str, str]] = {}
+    spoken_units: dict[str, str] = {}
+    replies: dict[str, str]
+
+
+@dataclass(frozen=True)
+class Sample:
+    """A random legal sentence and what it means."""
+
+    words: str
+    fields: Mapping[str, Any]
+
+
+class Phrasebook:
+    """A phrasebook compiled with a catalogue and a formulary.
+
+    Parameters
+    ----------
+    file : PhrasebookFile
+    catalogue : Catalogue
+    formulary : Formulary
+    pronunciations : mapping of str to tuple of str
+        ARPAbet phones of words that the recogniser's own dictionary may lack.
+    sha256 : str
+        Digest of the files behind it.
+    source : Path, optional
+        Named in messages.
+
+    Raises
+    ------
+    UserError
+        If an expansion is not well formed or a name is not defined.
+    """
+
+    def __init__(
+        self,
+        file: PhrasebookFile,
+        catalogue: Catalogue,
+        formulary: Formulary,
+        pronunciations: Mapping[str, tuple[str, ...]],
+        sha256: str = "",
+        source: Path = Path("phrasebook"),
+    ) -> None:
+        self.file = file
+        self.catalogue = catalogue
+        self.formulary = formulary
+        self.pronunciations = dict(pronunciations)
+        self.sha256 = sha256
+        self.source = source
+        self.spoken = _Compiler(self, typed=False).root()
+
+    @cached_property
+    def typed(self) -> Node:
+        """The tree for typed words: numerals too, and sizes that are not stocked (marked so)."""
+        return _Compiler(self, typed=True).root()
+
+    @classmethod
+    def load(cls, folder: Path, name: str = "english") -> Phrasebook:
+        """Read ``NAME.toml``, ``NAME.pronunciations``, ``catalogue.toml``, ``formulary.toml``.
+
+        Raises
+        ------
+        UserError
+            If a file is missing or wrong; the message names file and key.
+        """
+        path = folder / f"{name}.toml"
+        file = read_toml(path, PhrasebookFile)
+        catalogue = read_toml(folder / "catalogue.toml", Catalogue)
+        formulary = read_toml(folder / "formulary.toml", Formulary)
+        spoken = folder / f"{name}.pronunciations"
+        pronunciations = read_pronunciations(spoken)
+        files = [path, spoken, folder / "catalogue.toml", folder / "formulary.toml"]
+        return cls(file, catalogue, formulary, pronunciations, digest(files), path)
+
+    def sample(self, rng: random.Random, family: str | None = None) -> Sample:
+        """Return a random legal sentence, of one family if given."""
+        node = self.family_node(family) if family else self.spoken
+        words, fields = _sample(node, rng)
+        return Sample(" ".join(words), dict(fields))
+
+    def families(self) -> Iterable[tuple[str, str, Family]]:
+        """Yield role, name and family of every sentence family."""
+        for role, families in (
+            ("event", self.file.events),
+            ("fragment", self.file.fragments),
+            ("dialogue", self.file.dialogue),
+            ("question", self.file.questions),
+        ):
+            for name, family in families.items():
+                yield role, name, family
+
+    def family_node(self, name: str) -> Node:
+        """Return the tree of one family.
+
+        Raises
+        ------
+        UserError
+            If there is no such family.
+        """
+        try:
+            return self._family_nodes[name]
+        except KeyError:
+            raise UserError(
+                f"no family '{name}' in {self.source}; there are {', '.join(self._family_nodes)}"
+            ) from None
+
+    @cached_property
+    def _family_nodes(self) -> dict[str, Node]:
+        return _Compiler(self, typed=False).families()
+
+
+def read_pronunciations(path: Path) -> dict[str, tuple[str, ...]]:
+    """Read a pronunciation file: a word, white space, its phones; a word may stand twice.
+
+    Raises
+    ------
+    UserError
+        If the file is missing or a line has no phones.
+    """
+    found: dict[str, list[str]] = {}
+    try:
+        lines = path.read_text(encoding="utf-8").splitlines()
+    except OSError as error:
+        raise UserError(f"{path}: cannot be read ({error.strerror}); check the path") from None
+    for number, line in enumerate(lines, 1):
+        line = line.partition("#")[0].strip()
+        if not line:
+            continue
+        word, _, phones = line.partition(" ")
+        if not re.fullmatch(r"[A-Z]+( +[A-Z]+)*", phones.strip()):
+            raise UserError(
+                f"{path}: line {number}: '{word}' needs its phones in capitals behind it; mend that line"
+            )
+        found.setdefault(word, []).append(" ".join(phones.split()))
+    return {word: tuple(phones) for word, phones in found.items()}
+
+
+class _Compiler:
+    """Turns the file into one syntax tree."""
+
+    def __init__(self, book: Phrasebook, *, typed: bool) -> None:
+        self.book = book
+        self.file = book.file
+        self.is_typed = typed
+        self._slots: dict[str, Node] = {}
+        self._rules: dict[str, Node] = {}
+        self._tables: dict[tuple[Any, ...], Table] = {}
+        self._busy: list[str] = []
+
+    def root(self) -> Node:
+        families = self.families()
+        role: dict[str, list[Node]] = {"event": [], "fragment": [], "dialogue": [], "question": []}
+        for which, name, _ in self.book.families():
+            role[which].append(families[name])
+        correction = Tagged(
+            (("@correction", True),), Named("correction", self._say("correction", self.file.correction))
+        )
+        shift = Named("shift", self._say("shift", self.file.shift))
+        return Choice(
+            (
+                Sequence(
+                    (Optional(correction), Optional(shift), Named("event", Choice(tuple(role["event"]))))
+                ),
+                Sequence((correction, Named("fragment", Choice(tuple(role["fragment"]))))),
+                Named("dialogue", Choice(tuple(role["dialogue"]))),
+                Named("question", Choice(tuple(role["question"]))),
+            )
+        )
+
+    def families(self) -> dict[str, Node]:
+        nodes: dict[str, Node] = {}
+        for role, name, family in self.book.families():
+            if name in nodes:
+                raise UserError(f"{self.book.source}: the name {name} is used for two families; rename one")
+            tags: Fields = (("@role", role), ("@family", name), *family.set.items())
+            nodes[name] = Tagged(tags, Named(name, self._say(f"{role}s.{name}", family)))
+        return nodes
+
+    def _say(self, where: str, family: Family) -> Node:
+        options = [self._parse(f"{where}.say", text, self._resolve) for text in family.say]
+        node = options[0] if len(options) == 1 else Choice(tuple(options))
+        if node.nullable:
+            raise UserError(
+                f"{self.book.source}: key {where}.say: it can be said with no word at all; add one"
+            )
+        return node
+
+    def _parse(self, where: str, text: str, resolve: Callable[[str], Node]) -> Node:
+        try:
+            return parse(text, resolve)
+        except ExpressionError as error:
+            raise UserError(f"{self.book.source}: key {where}: {error}; mend that line") from None
+
+    def _resolve(self, name: str) -> Node:
+        if name in self._slots:
+            return self._slots[name]
+        if name in self._rules:
+            return self._rules[name]
+        if name in self.file.rules:
+            if name in self._busy:
+                raise UserError(f"{self.book.source}: key rules.{name}: it refers to itself; mend that line")
+            self._busy.append(name)
+            self._rules[name] = Named(
+                name, self._parse(f"rules.{name}", self.file.rules[name], self._resolve)
+            )
+            self._busy.pop()
+            return self._rules[name]
+        slot = self.file.slots[name]
+        self._slots[name] = self._slot(name, slot)
+        return self._slots[name]
+
+    def _slot(self, name: str, slot: Slot) -> Node:
+        if isinstance(slot, NumberSlot):
+            styles = slot.styles or STYLES[slot.kind]
+            return self._numbers(name, slot.field or name, slot.numbers(), styles, slot.unit, slot.extra)
+        if isinstance(slot, ChoiceSlot):
+            field = slot.field or name
+            return Table(
+                name,
+                tuple(
+                    (((field, value),), tuple(_form(s) for s in said)) for value, said in slot.values.items()
+                ),
+                hint=" / ".join(said[0] for said in slot.values.values()),
+            )
+        if isinstance(slot, StockSlot):
+            return Named(name, self._stock(name, slot))
+        return Named(name, self._formulary(name, slot))
+
+    def _numbers(
+        self,
+        name: str,
+        field: str,
+        values: tuple[Decimal, ...],
+        styles: tuple[Style, ...],
+        unit: str,
+        extra: Mapping[str, tuple[str, ...]] | None = None,
+    ) -> Table:
+        key = (field, values, styles, tuple((extra or {}).items()))
+        if key not in self._tables:
+            meanings = []
+            for value in values:
+                try:
+                    forms = self.file.numbers.forms(value, styles)
+                except ValueError as error:
+                    raise UserError(
+                        f"{self.book.source}: key slots.{name}: {error}; change its range"
+                    ) from None
+                forms += tuple(_form(text) for text in (extra or {}).get(_plain(value), ()))
+                if self.is_typed:
+                    forms += tuple((text,) for text in _numerals(value))
+                meanings.append((((field, value),), tuple(dict.fromkeys(forms))))
+            shown = "" if unit == "1" else f" {unit}"
+            hint = (
+                f"{_plain(values[0])} to {_plain(values[-1])}{shown}"
+                if len(values) > 1
+                else f"{_plain(values[0])}{shown}"
+            )
+            self._tables[key] = Table(name, tuple(meanings), hint=hint)
+        return self._tables[key]
+
+    # --- devices --------------------------------------------------------------------------------
+
+    def _stock(self, name: str, slot: StockSlot) -> Node:
+        options: list[Node] = []
+        for kind, said in slot.names.items():
+            items = self.book.catalogue.of(slot.device, None if kind == "any" else kind)
+            if not items:
+                raise UserError(
+                    f"{self.book.source}: key slots.{name}.names.{kind}: the catalogue has no {kind} {slot.device}; "
+                    "add it there or remove the name"
+                )
+            tags: Fields = (("device", slot.device),)
+            if kind != "any":
+                tags += (("type", kind),)
+            names = Table(f"{name}_name", (((), tuple(_form(s) for s in said)),), hint=said[0])
+            options += [Tagged(tags, row) for row in self._stock_rows(name, slot, items, names)]
+        if not options:
+            raise UserError(
+                f"{self.book.source}: key slots.{name}.say: no item of the catalogue fits; mend that line"
+            )
+        return Choice(tuple(options))
+
+    def _stock_rows(
+        self, name: str, slot: StockSlot, items: tuple[Stock, ...], names: Table
+    ) -> Iterable[Node]:
+        pairs = frozenset().union(*(item.sizes() for item in items))
+        full = {
+            (d, n)
+            for d in self.file.full_range.diameters_mm.numbers()
+            for n in self.file.full_range.lengths_mm.numbers()
+        }
+        frenches = tuple(sorted({f for item in items for f in item.french}))
+        curves = tuple(dict.fromkeys(c for item in items for c in item.curves))
+        bare = tuple(sorted({d for item in items for d in item.diameters_mm if not item.lengths_mm}))
+        groups: list[tuple[bool | None, tuple[Decimal, ...], tuple[Decimal, ...]]] = []
+        if pairs:
+            if not slot.full_range:
+                groups += [(True, *group) for group in _rectangles(pairs)]
+            if slot.full_range or self.is_typed:
+                groups += [(False, *group) for group in _rectangles(full - pairs)]
+        else:
+            groups.append((None, bare, ()))
+        for stocked, diameters, lengths in groups:
+            local: dict[str, Node] = {"name": names}
+            if diameters:
+                local["diameter"] = self._numbers("diameter", "diameter_mm", diameters, STYLES["size"], "mm")
+            if lengths:
+                local["length"] = self._numbers("length", "length_mm", lengths, STYLES["integer"], "mm")
+            if frenches:
+                local["french"] = self._numbers("french", "french", frenches, ("cardinal", "point"), "Fr")
+            if curves:
+                local["curve"] = self._curves(name, curves)
+            tags: Fields = () if stocked is None else (("stocked", stocked),)
+            for text in slot.say:
+                if all(n in local or n not in _LOCAL_STOCK for n in re.findall(r"<(\w+)>", text)):
+                    sized = {"diameter", "length"} & set(re.findall(r"<(\w+)>", text))
+                    node = self._parse(
+                        f"slots.{name}.say", text, lambda n, local=local: local.get(n) or self._resolve(n)
+                    )  # type: ignore[misc]
+                    yield Tagged(tags if len(sized) == 2 else (), node)
+
+    def _curves(self, name: str, curves: tuple[str, ...]) -> Table:
+        labels = self.file.slots.get("curve")
+        known = labels.values if isinstance(labels, ChoiceSlot) else {}
+        for curve in curves:
+            if curve not in known:
+                raise UserError(
+                    f"{self.book.source}: key slots.curve.values: the catalogue's curve '{curve}' has no spoken form; add it"
+                )
+        meanings = tuple(((("curve", c),), tuple(_form(s) for s in known[c])) for c in curves)
+        return Table(f"{name}_curve", meanings, hint=" / ".join(curves))
+
+    # --- drugs ----------------------------------------------------------------------------------
+
+    def _formulary(self, name: str, slot: FormularySlot) -> Node:
+        # Drugs with the same amounts and routes share one branch, which keeps the grammar small.
+        groups: dict[tuple[tuple[Amount, ...], tuple[str, ...]], list[DrugWords]] = {}
+        for drug in self.book.formulary.drug:
+            amounts = drug.dose if slot.amount == "dose" else drug.rate
+            if amounts:
+                groups.setdefault((amounts, drug.routes), []).append(drug)
+        options: list[Node] = []
+        for (amounts, routes), drugs in groups.items():
+            drug_table = Table(
+                f"{name}_drug",
+                tuple(((("drug", d.name),), tuple(_form(s) for s in d.say)) for d in drugs),
+                hint=" / ".join(d.name for d in drugs),
+            )
+            local: dict[str, Node] = {
+                "drug": drug_table,
+                "amount": Choice(tuple(self._amount(slot.amount, a) for a in amounts)),
+                "measure": Choice(tuple(self._amount(slot.amount, a, strict=True) for a in amounts)),
+            }
+            if spoken := {r: slot.routes[r] for r in routes if r in slot.routes}:
+                local["route"] = Table(
+                    f"{name}_route",
+                    tuple(((("route", r),), tuple(_form(s) for s in said)) for r, said in spoken.items()),
+                    hint=" / ".join(spoken),
+                )
+            for text in slot.say:
+                if "<route>" in text and "route" not in local:
+                    continue
+                options.append(
+                    self._parse(
+                        f"slots.{name}.say", text, lambda n, local=local: local.get(n) or self._resolve(n)
+                    )  # type: ignore[misc]
+                )
+        if not options:
+            raise UserError(
+                f"{self.book.source}: key slots.{name}: the formulary has no drug for it; add one"
+            )
+        return Choice(tuple(options))
+
+    def _amount(self, field: str, amount: Amount, *, strict: bool = False) -> Node:
+        """Return number and unit; with `strict` the unit must be said."""
+        whole = all(v == v.to_integral_value() for v in amount.numbers())
+        number = self._numbers(
+            f"{field}_{amount.unit}",
+            field,
+            amount.numbers(),
+            STYLES["integer" if whole else "decimal"],
+            amount.unit,
+        )
+        said = amount.say_unit + ((amount.unit.lower(),) if self.is_typed else ())
+        unit: Node = Choice(tuple(_words(s) for s in said))
+        if amount.unit_optional and not strict:
+            unit = Optional(unit)
+        return Tagged((("unit", amount.unit),), Sequence((number, unit)))
+
+
+_LOCAL_STOCK = frozenset({"name", "diameter", "length", "french", "curve"})
+
+
+def _rectangles(
+    pairs: Iterable[tuple[Decimal, Decimal]],
+) -> Iterable[tuple[tuple[Decimal, ...], tuple[Decimal, ...]]]:
+    """Split size pairs into groups of diameters that share one list of lengths."""
+    lengths: dict[Decimal, list[Decimal]] = {}
+    for diameter, length in sorted(pairs):
+        lengths.setdefault(diameter, []).append(length)
+    groups: dict[tuple[Decimal, ...], list[Decimal]] = {}
+    for diameter, row in lengths.items():
+        groups.setdefault(tuple(row), []).append(diameter)
+    return [(tuple(diameters), row) for row, diameters in groups.items()]
+
+
+def _form(text: str) -> Form:
+    return tuple(text.split())
+
+
+def _words(text: str) -> Node:
+    parts: tuple[Node, ...] = tuple(Word(w) for w in text.split())
+    return parts[0] if len(parts) == 1 else Sequence(parts)
+
+
+def _plain(value: Decimal) -> str:
+    return format(value.normalize(), "f")
+
+
+def _numerals(value: Decimal) -> tuple[str, ...]:
+    plain = _plain(value)
+    return tuple(dict.fromkeys((plain, f"{value:.1f}" if "." not in plain else plain, f"{value:.2f}")))
+
+
+def _sample(node: Node, rng: random.Random) -> tuple[Form, Fields]:
+    match node:
+        case Word(text):
+            return (text,), ()
+        case Sequence(parts):
+            words: Form = ()
+            fields: Fields = ()
+            for part in parts:
+                more, meaning = _sample(part, rng)
+                words, fields = words + more, fields + meaning
+            return words, fields
+        case Choice(options):
+            return _sample(rng.choice(options), rng)
+        case Optional(part):
+            return _sample(part, rng) if rng.random() < 0.5 else ((), ())
+        case Tagged(tags, part):
+            words, fields = _sample(part, rng)
+            return words, tags + fields
+        case Named(_, part):
+            return _sample(part, rng)
+        case Table():
+            fields, forms = rng.choice(node.meanings)
+            return rng.choice(forms), fields
+    raise TypeError(type(node).__name__)

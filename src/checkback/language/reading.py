@@ -1,0 +1,212 @@
+"""All readings of a word string: none, one, or several between which only a person may choose."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from decimal import Decimal
+from typing import Any, Literal
+
+from pydantic import ValidationError
+
+from checkback.language.expression import (
+    Choice,
+    Fields,
+    Form,
+    Named,
+    Node,
+    Optional,
+    Sequence,
+    Table,
+    Tagged,
+    Word,
+)
+from checkback.language.phrasebook import Phrasebook
+from checkback.record.entry import BODY
+
+Role = Literal["event", "fragment", "dialogue", "question"]
+
+MAX_READINGS = 12
+"""More readings than this are cut: no question can offer them anyway."""
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One meaning of a sentence.
+
+    Attributes
+    ----------
+    role : {"event", "fragment", "dialogue", "question"}
+    family : str
+        Name of the phrasebook family.
+    fields : mapping
+        What the slots say, by field name; `Decimal` for numbers.
+    body : pydantic model or None
+        The entry's body, for events.
+    correction : bool
+        True after the correction word: replaces an earlier entry.
+    target : int or None
+        Number of the entry meant by "correction entry five", if said.
+    ago_s : float or None
+        "two minutes ago", in seconds.
+    clock : (int, int) or None
+        "at fourteen twenty".
+    """
+
+    role: Role
+    family: str
+    fields: Mapping[str, Any] = field(default_factory=dict)
+    body: Any = None
+    correction: bool = False
+    target: int | None = None
+    ago_s: float | None = None
+    clock: tuple[int, int] | None = None
+
+    def plain(self) -> dict[str, Any]:
+        """Return the reading as JSON-ready values."""
+        body = None if self.body is None else self.body.model_dump(mode="json", exclude_none=True)
+        result: dict[str, Any] = {"role": self.role, "family": self.family}
+        if body is not None:
+            result["entry"] = body
+        elif self.fields:
+            result["fields"] = {k: _json(v) for k, v in self.fields.items()}
+        for key in ("target", "ago_s"):
+            if getattr(self, key) is not None:
+                result[key] = getattr(self, key)
+        if self.correction:
+            result["correction"] = True
+        if self.clock:
+            result["clock"] = f"{self.clock[0]:02}:{self.clock[1]:02}"
+        return result
+
+
+def _json(value: Any) -> Any:
+    if isinstance(value, Decimal):
+        return int(value) if value == value.to_integral_value() else float(value)
+    return value
+
+
+class Reader:
+    """Finds every reading of a sentence.
+
+    Parameters
+    ----------
+    book : Phrasebook
+    typed : bool
+        Also accept numerals and sizes that are not stocked, as a person may type them.
+    """
+
+    def __init__(self, book: Phrasebook, *, typed: bool = False) -> None:
+        self._root = book.typed if typed else book.spoken
+        self._typed = typed
+
+    def read(self, sentence: str) -> tuple[Reading, ...]:
+        """Return all readings of `sentence`, in phrasebook order; empty if there is none."""
+        words = normalise(sentence) if self._typed else tuple(sentence.lower().split())
+        meanings = match(self._root, words)
+        readings: dict[str, Reading] = {}
+        for fields in meanings:
+            reading = _reading(fields)
+            if reading is not None:
+                readings.setdefault(repr(reading), reading)
+        return tuple(readings.values())[:MAX_READINGS]
+
+
+def normalise(sentence: str) -> Form:
+    """Return the words of a typed sentence: lower case, "2.5x12" and "14atm" taken apart."""
+    text = sentence.lower().replace("×", " x ")
+    text = re.sub(r"(?<=\d),(?=\d{3}\b)", "", text)
+    text = re.sub(r"[,;!?]|\.(?!\d)", " ", text)
+    text = re.sub(r"(?<=\d)\s*x\s*(?=\d)", " by ", text)
+    text = re.sub(r"(?<=\d)(?=[a-zµ%])", " ", text)
+    return tuple(text.replace("µ", "u").split())
+
+
+def match(root: Node, words: Form) -> tuple[Fields, ...]:
+    """Return the meaning of every way in which `root` covers all of `words`.
+
+    Results are remembered by node and position, so that shared parts are matched once.
+    """
+    memo: dict[tuple[int, int], tuple[tuple[int, Fields], ...]] = {}
+    end = len(words)
+
+    def at(node: Node, start: int) -> tuple[tuple[int, Fields], ...]:
+        if not node.nullable and (start >= end or words[start] not in node.first):
+            return ()
+        key = (id(node), start)
+        known = memo.get(key)
+        if known is None:
+            known = memo[key] = tuple(dict.fromkeys(step(node, start)))
+        return known
+
+    def step(node: Node, start: int) -> list[tuple[int, Fields]]:
+        match node:
+            case Word():
+                return [(start + 1, ())]
+            case Table():
+                return [
+                    (start + n, fields)
+                    for n in node.lengths
+                    if start + n <= end
+                    for fields in node.by_form.get(words[start : start + n], ())
+                ]
+            case Choice():
+                options = node.by_first.get(words[start], ()) if start < end else ()
+                found = [hit for option in options for hit in at(option, start)]
+                for option in node.empty_options:
+                    if option not in options:
+                        found += at(option, start)
+                return found
+            case Sequence(parts):
+                reached: list[tuple[int, Fields]] = [(start, ())]
+                for part in parts:
+                    reached = [
+                        (after, before + fields)
+                        for position, before in reached
+                        for after, fields in at(part, position)
+                    ]
+                    if not reached:
+                        break
+                return reached
+            case Optional(part):
+                return [(start, ()), *at(part, start)]
+            case Tagged(tags, part):
+                return [(after, tags + fields) for after, fields in at(part, start)]
+            case Named(_, part):
+                return list(at(part, start))
+        raise TypeError(type(node).__name__)
+
+    return tuple(fields for after, fields in at(root, 0) if after == end)
+
+
+def _reading(fields: Fields) -> Reading | None:
+    """Return the reading behind matched fields, or None if no entry can be made of them."""
+    values = dict(fields)
+    role: Role = values.pop("@role")
+    family: str = values.pop("@family")
+    correction = bool(values.pop("@correction", False))
+    target = values.pop("target", None) if correction else None
+    ago_s = None
+    for unit, seconds in (("ago_min", 60), ("ago_s", 1)):
+        if unit in values:
+            ago_s = float(values.pop(unit)) * seconds
+    clock = None
+    if "hour" in values:
+        clock = (int(values.pop("hour")), int(values.pop("minute")))
+    body = None
+    if role == "event":
+        try:
+            body = BODY.validate_python(values)
+        except ValidationError:
+            return None
+    return Reading(
+        role=role,
+        family=family,
+        fields=values,
+        body=body,
+        correction=correction,
+        target=None if target is None else int(target),
+        ago_s=ago_s,
+        clock=clock,
+    )
