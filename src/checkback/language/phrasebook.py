@@ -145,6 +145,7 @@ class PhrasebookFile(_Data):
     back: dict[str, Back]
     labels: dict[str, dict[str, str]] = {}
     spoken_units: dict[str, str] = {}
+    typed: dict[str, str] = Field(default={}, description="What is typed short, and its words.")
     replies: dict[str, str]
 
 

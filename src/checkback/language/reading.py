@@ -99,11 +99,14 @@ class Reader:
 
     def __init__(self, book: Phrasebook, *, typed: bool = False) -> None:
         self._root = book.typed if typed else book.spoken
-        self._typed = typed
+        self._abbreviations = book.file.typed if typed else None
 
     def read(self, sentence: str) -> tuple[Reading, ...]:
         """Return all readings of `sentence`, in phrasebook order; empty if there is none."""
-        words = normalise(sentence) if self._typed else tuple(sentence.lower().split())
+        if self._abbreviations is None:
+            words = tuple(sentence.lower().split())
+        else:
+            words = normalise(sentence, self._abbreviations)
         meanings = match(self._root, words)
         readings: dict[str, Reading] = {}
         for fields in meanings:
@@ -113,14 +116,22 @@ class Reader:
         return tuple(readings.values())[:MAX_READINGS]
 
 
-def normalise(sentence: str) -> Form:
-    """Return the words of a typed sentence: lower case, "2.5x12" and "14atm" taken apart."""
+def normalise(sentence: str, abbreviations: Mapping[str, str]) -> Form:
+    """Return the words of a typed sentence: lower case, "2.5x12" and "14atm" taken apart.
+
+    Parameters
+    ----------
+    sentence : str
+    abbreviations : mapping
+        Words for what is typed short, such as "atm"; an empty word leaves it out.
+    """
     text = sentence.lower().replace("×", " x ")
     text = re.sub(r"(?<=\d),(?=\d{3}\b)", "", text)
     text = re.sub(r"[,;!?]|\.(?!\d)", " ", text)
     text = re.sub(r"(?<=\d)\s*x\s*(?=\d)", " by ", text)
     text = re.sub(r"(?<=\d)(?=[a-zµ%])", " ", text)
-    return tuple(text.replace("µ", "u").split())
+    words = (abbreviations.get(word, word) for word in text.replace("µ", "u").split())
+    return tuple(" ".join(words).split())
 
 
 def match(root: Node, words: Form) -> tuple[Fields, ...]:

@@ -1,0 +1,170 @@
+"""Entries become words: what the voice says back and what the tables show.
+
+All wording is data of the phrasebook; a template's ``[part]`` is left out when one of its
+``{field}`` is not there.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from datetime import datetime
+from decimal import Decimal
+from functools import cached_property
+from typing import Any
+
+from checkback.language.expression import Table, walk
+from checkback.language.phrasebook import ChoiceSlot, Phrasebook, StockSlot
+from checkback.record.entry import Entry
+
+_PIECE = re.compile(r"\[|\]|\{(\w+)\}|[^\[\]{}]+")
+
+
+def fill(template: str, value: Callable[[str], str | None]) -> str:
+    """Fill a template.
+
+    Parameters
+    ----------
+    template : str
+        Text with ``{field}`` and nested ``[optional parts]``.
+    value : callable
+        Gives the words for a field, or None if it is not there.
+
+    Returns
+    -------
+    str
+        White space is folded; a missing field outside any optional part leaves nothing.
+    """
+    frames: list[tuple[list[str], bool]] = [([], True)]
+    for piece in _PIECE.finditer(template):
+        parts, complete = frames[-1]
+        if piece[0] == "[":
+            frames.append(([], True))
+        elif piece[0] == "]":
+            frames.pop()
+            if complete:
+                frames[-1][0].append("".join(parts))
+        elif piece[1]:
+            words = value(piece[1])
+            if words is None:
+                frames[-1] = (parts, False)
+            else:
+                parts.append(words)
+        else:
+            parts.append(piece[0])
+    return re.sub(r"\s+", " ", "".join(frames[0][0])).strip()
+
+
+class Phrasing:
+    """Says and writes entries in the words of one phrasebook.
+
+    Parameters
+    ----------
+    book : Phrasebook
+    """
+
+    def __init__(self, book: Phrasebook) -> None:
+        self._file = book.file
+        self._book = book
+
+    def spoken(self, body: Any) -> str:
+        """Return the words with which the voice says `body` back."""
+        values = dict(body)
+        return fill(
+            self._file.back[body.kind].spoken, lambda field: self._spoken_value(field, values.get(field))
+        )
+
+    def written(self, body: Any) -> str:
+        """Return `body` as a short line for the eye."""
+        values = dict(body)
+        return fill(
+            self._file.back[body.kind].written,
+            lambda field: _written_value(field, values.get(field), self._file.labels),
+        )
+
+    def summary(self, entry: Entry) -> str:
+        """Return an entry as a short line for the eye; a question shows what it is between."""
+        options = [self.written(a.body) for a in entry.alternatives if a.body is not None]
+        if entry.body.kind == "unclear" and options:
+            return " / ".join(options)
+        return self.written(entry.body)
+
+    def reply(self, key: str, **values: str) -> str:
+        """Return one of the phrasebook's replies with its blanks filled."""
+        return fill(self._file.replies[key], values.get)
+
+    def options(self, bodies: list[Any]) -> str:
+        """Return the question between several bodies."""
+        said = [
+            self.reply("option", number=self.number(i), entry=self.spoken(body))
+            for i, body in enumerate(bodies, 1)
+        ]
+        return self.reply("which", options=self._file.replies["or"].join(said))
+
+    def number(self, value: Decimal | int | float) -> str:
+        """Return a number in words."""
+        return self._file.numbers.say_back(Decimal(str(value)))
+
+    def clock_time(self, wall: datetime) -> str:
+        """Return the time of day in words: "fourteen twenty", "nine oh five", "ten hundred"."""
+        numbers = self._file.numbers
+        hour = numbers.cardinal(wall.hour)
+        minute = Decimal(wall.minute)
+        for table in self._minutes:
+            for fields, forms in table.meanings:
+                if Decimal(str(fields[0][1])) == minute:
+                    return f"{hour} {' '.join(forms[0])}"
+        return f"{hour} {numbers.cardinal(wall.minute)}"
+
+    def label(self, field: str, value: str) -> str:
+        """Return how a value is said: its label, or its first spoken form in the phrasebook."""
+        return self._file.labels.get(field, {}).get(value) or self._first_forms.get((field, value), value)
+
+    @cached_property
+    def _minutes(self) -> list[Table]:
+        return [
+            n
+            for n in walk(self._book.spoken)
+            if isinstance(n, Table) and n.meanings[0][0][:1] and n.meanings[0][0][0][0] == "minute"
+        ]
+
+    @cached_property
+    def _first_forms(self) -> Mapping[tuple[str, str], str]:
+        forms: dict[tuple[str, str], str] = {}
+        for name, slot in self._file.slots.items():
+            if isinstance(slot, ChoiceSlot):
+                for value, said in slot.values.items():
+                    forms.setdefault((slot.field or name, value), said[0])
+            elif isinstance(slot, StockSlot):
+                for value in slot.names:
+                    if value != "any" and not slot.full_range:
+                        # the type's own words; the device's name follows in the template
+                        forms.setdefault(("type", value), value.replace("-", " "))
+        for drug in self._book.formulary.drug:
+            forms.setdefault(("drug", drug.name), drug.say[0])
+        return forms
+
+    def _spoken_value(self, field: str, value: Any) -> str | None:
+        if value is None:
+            return None
+        if isinstance(value, bool):
+            return self._file.labels.get(field, {}).get(str(value).lower())
+        if isinstance(value, (Decimal, int, float)):
+            return self.number(value)
+        if field == "unit":
+            return self._file.spoken_units.get(value, value)
+        return self.label(field, value)
+
+
+def _written_value(field: str, value: Any, labels: Mapping[str, Mapping[str, str]]) -> str | None:
+    if value is None:
+        return None
+    if isinstance(value, bool):
+        return labels.get(field, {}).get(str(value).lower())
+    if isinstance(value, Decimal):
+        plain = format(value.normalize(), "f")
+        # the trade writes "3.0 mm"
+        return f"{value:.1f}" if field == "diameter_mm" and "." not in plain else plain
+    if field == "unit":
+        return str(value).replace("ug", "µg")
+    return str(value)
