@@ -79,6 +79,11 @@ class Sequence(Node):
                 break
         return frozenset(words)
 
+    @cached_property
+    def needed(self) -> tuple[frozenset[str], ...]:
+        """First words of each part that cannot be empty: one of each must be among those said."""
+        return tuple(sorted((part.first for part in self.parts if not part.nullable), key=len))
+
 
 @dataclass(frozen=True, eq=False)
 class Choice(Node):

@@ -46,6 +46,20 @@ from checkback.language.expression import (
     parse,
 )
 from checkback.language.numbers import STYLES, NumberWords, Style
+from checkback.record.entry import BODY
+
+DIALOGUE = frozenset("disregard say_again affirm negative choose stand_by voice_off voice_on".split())
+QUESTIONS = frozenset("last_act contrast_so_far what_is_in what_is_missing".split())
+REPLIES = frozenset(
+    "say_again nothing_said accepted corrected withdrawn nothing_to_withdraw nothing_to_correct "
+    "no_such_entry does_not_fit which option or confirm unlisted dropped parked voice_off voice_on at "
+    "act_last act_none contrast contrast_none in in_none missing missing_none nothing_in nothing_up "
+    "trouble saved_again nothing_asked replaces deaf hearing_again".split()
+)
+"""What the loop needs a phrasebook to have."""
+
+KINDS: frozenset[str] = frozenset(BODY.json_schema()["discriminator"]["mapping"])
+"""Every kind of entry."""
 
 
 class _Data(BaseModel):
@@ -148,6 +162,21 @@ class PhrasebookFile(_Data):
     typed: dict[str, str] = Field(default={}, description="What is typed short, and its words.")
     replies: dict[str, str]
 
+    @model_validator(mode="after")
+    def _is_complete(self) -> PhrasebookFile:
+        for key, wanted, there in (
+            ("dialogue", DIALOGUE, self.dialogue.keys()),
+            ("questions", QUESTIONS, self.questions.keys()),
+        ):
+            if wanted != there:
+                odd = ", ".join(sorted(wanted ^ there))
+                raise ValueError(f"[{key}] must have exactly {', '.join(sorted(wanted))}; look at {odd}")
+        if lacking := KINDS - self.back.keys():
+            raise ValueError(f"[back] lacks {', '.join(sorted(lacking))}")
+        if lacking := REPLIES - self.replies.keys():
+            raise ValueError(f"[replies] lacks {', '.join(sorted(lacking))}")
+        return self
+
 
 @dataclass(frozen=True)
 class Sample:
@@ -167,8 +196,8 @@ class Phrasebook:
     formulary : Formulary
     pronunciations : mapping of str to tuple of str
         ARPAbet phones of words that the recogniser's own dictionary may lack.
-    sha256 : str
-        Digest of the files behind it.
+    sha256, catalogue_sha256 : str
+        Digests of all files behind it, and of the catalogue alone.
     source : Path, optional
         Named in messages.
 
@@ -185,6 +214,7 @@ class Phrasebook:
         formulary: Formulary,
         pronunciations: Mapping[str, tuple[str, ...]],
         sha256: str = "",
+        catalogue_sha256: str = "",
         source: Path = Path("phrasebook"),
     ) -> None:
         self.file = file
@@ -192,6 +222,7 @@ class Phrasebook:
         self.formulary = formulary
         self.pronunciations = dict(pronunciations)
         self.sha256 = sha256
+        self.catalogue_sha256 = catalogue_sha256
         self.source = source
         self.spoken = _Compiler(self, typed=False).root()
 
@@ -215,8 +246,9 @@ class Phrasebook:
         formulary = read_toml(folder / "formulary.toml", Formulary)
         spoken = folder / f"{name}.pronunciations"
         pronunciations = read_pronunciations(spoken)
-        files = [path, spoken, folder / "catalogue.toml", folder / "formulary.toml"]
-        return cls(file, catalogue, formulary, pronunciations, digest(files), path)
+        stock = folder / "catalogue.toml"
+        files = [path, spoken, stock, folder / "formulary.toml"]
+        return cls(file, catalogue, formulary, pronunciations, digest(files), digest([stock]), path)
 
     def sample(self, rng: random.Random, family: str | None = None) -> Sample:
         """Return a random legal sentence, of one family if given."""
@@ -355,6 +387,9 @@ class _Compiler:
         self._slots[name] = self._slot(name, slot)
         return self._slots[name]
 
+    def _with_local(self, local: Mapping[str, Node]) -> Callable[[str], Node]:
+        return lambda name: local.get(name) or self._resolve(name)
+
     def _slot(self, name: str, slot: Slot) -> Node:
         if isinstance(slot, NumberSlot):
             styles = slot.styles or STYLES[slot.kind]
@@ -460,9 +495,7 @@ class _Compiler:
             for text in slot.say:
                 if all(n in local or n not in _LOCAL_STOCK for n in re.findall(r"<(\w+)>", text)):
                     sized = {"diameter", "length"} & set(re.findall(r"<(\w+)>", text))
-                    node = self._parse(
-                        f"slots.{name}.say", text, lambda n, local=local: local.get(n) or self._resolve(n)
-                    )  # type: ignore[misc]
+                    node = self._parse(f"slots.{name}.say", text, self._with_local(local))
                     yield Tagged(tags if len(sized) == 2 else (), node)
 
     def _curves(self, name: str, curves: tuple[str, ...]) -> Table:
@@ -506,11 +539,7 @@ class _Compiler:
             for text in slot.say:
                 if "<route>" in text and "route" not in local:
                     continue
-                options.append(
-                    self._parse(
-                        f"slots.{name}.say", text, lambda n, local=local: local.get(n) or self._resolve(n)
-                    )  # type: ignore[misc]
-                )
+                options.append(self._parse(f"slots.{name}.say", text, self._with_local(local)))
         if not options:
             raise UserError(
                 f"{self.book.source}: key slots.{name}: the formulary has no drug for it; add one"

@@ -152,8 +152,8 @@ class Phrasing:
         if isinstance(value, (Decimal, int, float)):
             return self.number(value)
         if field == "unit":
-            return self._file.spoken_units.get(value, value)
-        return self.label(field, value)
+            return self._file.spoken_units.get(str(value), str(value))
+        return self.label(field, str(value))
 
 
 def _written_value(field: str, value: Any, labels: Mapping[str, Mapping[str, str]]) -> str | None:

@@ -141,6 +141,7 @@ def match(root: Node, words: Form) -> tuple[Fields, ...]:
     """
     memo: dict[tuple[int, int], tuple[tuple[int, Fields], ...]] = {}
     end = len(words)
+    said = frozenset(words)
 
     def at(node: Node, start: int) -> tuple[tuple[int, Fields], ...]:
         if not node.nullable and (start >= end or words[start] not in node.first):
@@ -170,6 +171,9 @@ def match(root: Node, words: Form) -> tuple[Fields, ...]:
                         found += at(option, start)
                 return found
             case Sequence(parts):
+                # without this, every amount of every drug is tried at every number
+                if any(firsts.isdisjoint(said) for firsts in node.needed):
+                    return []
                 reached: list[tuple[int, Fields]] = [(start, ())]
                 for part in parts:
                     reached = [

@@ -179,8 +179,8 @@ def _determinised(nfa: _Nfa, start: int, end: int) -> tuple[list[dict[str, int]]
         states = queue.popleft()
         reached: dict[str, set[int]] = {}
         for state in states:
-            for word, targets in nfa.words[state].items():
-                reached.setdefault(word, set()).update(targets)
+            for word, ends in nfa.words[state].items():
+                reached.setdefault(word, set()).update(ends)
         for word, targets in reached.items():
             following = closure(targets)
             if following not in number:

@@ -82,7 +82,8 @@ class Case:
     def apply(self, entry: Entry) -> None:
         """Take the next entry."""
         self._entries[entry.n] = entry
-        if entry.amends is not None:
+        # only an earlier entry can be replaced; anything else would be a damaged journal
+        if entry.amends is not None and entry.amends < entry.n:
             self._amended_by.setdefault(entry.amends, []).append(entry.n)
         if isinstance(entry.body, Withdrawal):
             self._withdrawn_by.setdefault(entry.body.target, []).append(entry.n)
@@ -101,12 +102,13 @@ class Case:
     def standing(self, entry: Entry) -> tuple[Standing, int | None]:
         """Return what has become of an entry, and the entry that replaced or withdrew it.
 
-        If the correction itself was withdrawn, the entry that it replaced is back in force.
+        A correction that is itself questioned or withdrawn leaves the entry that it replaces in
+        force.
         """
         if entry.n in self._withdrawn_by:
             return "withdrawn", self._withdrawn_by[entry.n][-1]
         for n in reversed(self._amended_by.get(entry.n, [])):
-            if n not in self._withdrawn_by:
+            if self.standing(self._entries[n])[0] in ("stands", "amended"):
                 return "amended", n
         return entry.standing, None
 

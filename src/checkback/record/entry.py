@@ -10,7 +10,15 @@ from datetime import datetime, timedelta
 from decimal import Decimal
 from typing import Annotated, Any, Literal
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, PlainSerializer, TypeAdapter, field_validator
+from pydantic import (
+    AwareDatetime,
+    BaseModel,
+    ConfigDict,
+    Field,
+    PlainSerializer,
+    TypeAdapter,
+    field_validator,
+)
 
 SCHEMA_VERSION = 1
 

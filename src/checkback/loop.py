@@ -1,0 +1,568 @@
+"""The closed loop: call-out, entry on disk, check-back.
+
+`Loop` is the one owner of the case.  It is called from one thread, with what was heard, typed or
+pressed, and answers each time with an `Outcome`.  An entry is on disk before anything is spoken
+or shown.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from datetime import timedelta
+from typing import Any, Literal
+
+from pydantic import ValidationError
+
+from checkback.hearing.recogniser import Heard
+from checkback.language.phrasebook import Phrasebook
+from checkback.language.phrasing import Phrasing
+from checkback.language.reading import Reader, Reading
+from checkback.record.case import Case
+from checkback.record.clock import Clock
+from checkback.record.entry import (
+    BODY,
+    Alternative,
+    ClockStep,
+    Device,
+    Entry,
+    Mark,
+    Moment,
+    Session,
+    Unclear,
+    Withdrawal,
+)
+from checkback.record.journal import Journal, Kept
+from checkback.speaking.voice import Voice
+
+Result = Literal["accepted", "asked", "ignored"]
+Source = Literal["speech", "typed", "pedal", "program"]
+
+CLOCK_STEP_S = 2.0
+"""A jump of the wall clock against the monotonic clock that is worth an entry."""
+
+OPEN_ROOM_LEAST_WORDS = 2
+"""With no pedal held, an event needs this many words: single words turn up in any talk."""
+
+MAX_OPTIONS = 4
+"""More readings than this are not offered; the call-out is asked for again."""
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of one call-out.
+
+    Attributes
+    ----------
+    result : {"accepted", "asked", "ignored"}
+        Accepted: recorded, or done (an answer to a question).  Asked: the program wants an answer.
+        Ignored: taken for talk that was not meant for it.
+    words : str
+        The words heard or typed.
+    entries : tuple of Entry
+        What was written to the journal.
+    reply : str
+        What is said back; empty for silence.
+    score : float or None
+        The recogniser's own score.
+    reason : str
+        Why it was asked or ignored; empty if it was accepted.
+    """
+
+    result: Result
+    words: str
+    entries: tuple[Entry, ...] = ()
+    reply: str = ""
+    score: float | None = None
+    reason: str = ""
+
+
+@dataclass(frozen=True)
+class _CallOut:
+    """Words with where they came from."""
+
+    words: str
+    said: Moment
+    source: Source
+    alternatives: tuple[str, ...] = ()
+    recogniser: str | None = None
+    score: float | None = None
+    fits: bool = True
+    meant_for_us: bool = True
+
+
+@dataclass(frozen=True)
+class _Proposal:
+    """An entry that a reading leads to."""
+
+    body: Any
+    at: Moment
+    amends: Entry | None = None
+    objection: str | None = field(default=None, compare=False)
+    device: str = field(default="", compare=False)
+
+
+class Loop:
+    """From words to entries and back to words.
+
+    Parameters
+    ----------
+    book : Phrasebook
+    journal : Journal
+        Open for writing; the entries in it are the case so far.
+    clock : Clock
+    voice : Voice
+    recogniser : str
+        Name of the recogniser, for the record.
+    program_version : str
+    show : callable
+        Is given one line for the eye whenever something needs attention that is no outcome.
+    """
+
+    def __init__(
+        self,
+        book: Phrasebook,
+        journal: Journal,
+        clock: Clock,
+        voice: Voice,
+        *,
+        recogniser: str,
+        program_version: str,
+        show: Callable[[str], None] = lambda line: None,
+    ) -> None:
+        self._book = book
+        self._journal = journal
+        self._clock = clock
+        self._voice = voice
+        self._show = show
+        self.phrasing = Phrasing(book)
+        self.case = Case(journal.entries)
+        self._spoken_reader = Reader(book)
+        self._typed_reader: Reader | None = None
+        self._recogniser = recogniser
+        self._voice_on = True
+        self._last_reply = ""
+        self._pending: int | None = None
+        self._trouble: str | None = None
+        sessions = [e.body.number for e in journal.entries if isinstance(e.body, Session)]
+        self._session = max(sessions, default=0) + 1
+        now = clock.now()
+        self._wall_minus_monotonic = _offset(now)
+        self._write(
+            Session(
+                number=self._session,
+                program_version=program_version,
+                recogniser=recogniser,
+                phrasebook_sha256=book.sha256,
+                catalogue_sha256=book.catalogue_sha256,
+            ),
+            _CallOut("", now, "program"),
+        )
+
+    # --- what comes in --------------------------------------------------------------------------
+
+    def heard(self, heard: Heard) -> Outcome:
+        """Take an utterance with what the recogniser made of it."""
+        best = heard.hypotheses[0] if heard.hypotheses else None
+        call = _CallOut(
+            words=best.words if best else "",
+            said=self._moment(heard.utterance.started_s),
+            source="speech",
+            alternatives=tuple(h.words for h in heard.hypotheses[1:]),
+            recogniser=heard.recogniser,
+            score=best.score if best else None,
+            fits=bool(best and best.likely_speech_to_us),
+            meant_for_us=heard.utterance.held,
+        )
+        if not call.meant_for_us and not call.fits:
+            return Outcome("ignored", call.words, score=call.score, reason="does not sound like a call-out")
+        return self._take(call, self._spoken_reader.read(call.words))
+
+    def typed(self, text: str) -> Outcome:
+        """Take a typed call-out: numerals and sizes that are not stocked are understood too."""
+        if self._typed_reader is None:
+            self._typed_reader = Reader(self._book, typed=True)
+        return self._take(_CallOut(text.strip(), self._clock.now(), "typed"), self._typed_reader.read(text))
+
+    def pressed(self, action: Literal["affirm", "withdraw", "mark"]) -> Outcome:
+        """Take a press of a pedal."""
+        call = _CallOut("", self._clock.now(), "pedal")
+        if action == "affirm":
+            return self._answer_with(call, 1)
+        if action == "withdraw":
+            return self._withdraw(call, None)
+        return self._record(_Proposal(Mark(), call.said), call)
+
+    def tick(self) -> None:
+        """Look after the disk; call it about once a second."""
+        if self._trouble is not None:
+            self._journal.retry()
+            self._look_after_disk()
+
+    def say(self, key: str, **values: str) -> None:
+        """Say one of the phrasebook's replies that is no answer to a call-out."""
+        self._voice.say(self.phrasing.reply(key, **values))
+
+    # --- from readings to an outcome ------------------------------------------------------------
+
+    def _take(self, call: _CallOut, readings: tuple[Reading, ...]) -> Outcome:
+        open_room = not call.meant_for_us
+        if open_room and (not readings or _too_short(call.words, readings)):
+            return Outcome("ignored", call.words, score=call.score, reason="is no call-out")
+        if not readings:
+            return self._not_understood(call, "has no reading")
+        roles = {reading.role for reading in readings}
+        if roles & {"dialogue", "question"}:
+            # never ambiguous with an event: the phrasebook check refuses such a book
+            return self._converse(call, readings[0])
+        proposals: dict[_Proposal, None] = {}
+        complaint: Outcome | None = None
+        for reading in readings:
+            proposal = self._propose(call, reading)
+            if isinstance(proposal, Outcome):
+                complaint = proposal
+            else:
+                proposals.setdefault(proposal)
+        distinct = list(proposals)
+        if not distinct:
+            assert complaint is not None
+            return complaint
+        if len(distinct) > 1:
+            return self._ask_which(call, distinct)
+        settled = self._settles_question(call, distinct[0])
+        return settled or self._record(distinct[0], call)
+
+    def _propose(self, call: _CallOut, reading: Reading) -> _Proposal | Outcome:
+        at = self._when(call.said, reading)
+        if not reading.correction:
+            return self._checked(_Proposal(reading.body, at))
+        target = self._target(reading.target)
+        if target is None:
+            if reading.target is not None:
+                return self._say_only(call, "no_such_entry", target=self.phrasing.number(reading.target))
+            return self._say_only(call, "nothing_to_correct")
+        if reading.ago_s is None and reading.clock is None:
+            at = target.at
+        if reading.role == "event":
+            proposal = _Proposal(reading.body, at, amends=target)
+            if target.body.kind not in (reading.body.kind, "unclear"):
+                # the correction replaces something of another kind: only a person can want that
+                proposal = replace(proposal, objection="replaces")
+            return self._checked(proposal)
+        body = self._with_fields(target.body, reading.fields)
+        if body is None:
+            return self._say_only(call, "does_not_fit", entry=self.phrasing.spoken(target.body))
+        return self._checked(_Proposal(body, at, amends=target))
+
+    def _checked(self, proposal: _Proposal) -> _Proposal:
+        body = proposal.body
+        if isinstance(body, Device) and body.stocked is False:
+            return replace(proposal, objection="unlisted")
+        if proposal.amends is None and (found := self.case.objection(body)) is not None:
+            return replace(proposal, objection=found[0], device=found[1])
+        return proposal
+
+    def _with_fields(self, body: Any, fields: Any) -> Any:
+        """Return `body` with some fields changed, or None if it has no such field."""
+        known = type(body).model_fields
+        if not all(name in known for name in fields):
+            return None
+        values = {**dict(body), **fields}
+        if (
+            isinstance(body, Device)
+            and {"diameter_mm", "length_mm"} & set(fields)
+            and values["length_mm"] is not None
+        ):
+            values["stocked"] = self._book.catalogue.stocked(
+                body.device, body.type, values["diameter_mm"], values["length_mm"]
+            )
+        try:
+            return BODY.validate_python(values)
+        except ValidationError:
+            return None
+
+    def _target(self, number: int | None) -> Entry | None:
+        if number is None:
+            return self.case.last()
+        entry = self.case.entry(number)
+        alive = entry is not None and self.case.standing(entry)[0] in ("stands", "questioned")
+        return entry if alive else None
+
+    def _when(self, said: Moment, reading: Reading) -> Moment:
+        if reading.ago_s is not None:
+            return said.earlier(reading.ago_s)
+        if reading.clock is None:
+            return said
+        hour, minute = reading.clock
+        # People say "at two twenty" for 14:20 too: the latest such time that is past is meant.
+        hours = {hour, hour + 12} if 1 <= hour <= 12 else {hour}
+        past = []
+        for h in hours:
+            moment = said.wall.replace(hour=h % 24, minute=minute, second=0, microsecond=0)
+            past.append(moment if moment <= said.wall else moment - timedelta(days=1))
+        return said.earlier((said.wall - max(past)).total_seconds())
+
+    # --- outcomes -------------------------------------------------------------------------------
+
+    def _record(self, proposal: _Proposal, call: _CallOut) -> Outcome:
+        """Write the proposal: as an entry that stands, or as a question if there is an objection."""
+        if proposal.objection is not None or not call.fits:
+            key = proposal.objection or "confirm"
+            said = self._full(proposal, call)
+            old = self.phrasing.spoken(proposal.amends.body) if proposal.amends else ""
+            question = self.phrasing.reply(key, entry=said, device=proposal.device, old=old)
+            entry = self._write(
+                proposal.body,
+                call,
+                at=proposal.at,
+                question=question,
+                amends=proposal.amends.n if proposal.amends else None,
+            )
+            self._pending = entry.n
+            return self._reply(Outcome("asked", call.words, (entry,), question, call.score, key))
+        entry = self._write(
+            proposal.body, call, at=proposal.at, amends=proposal.amends.n if proposal.amends else None
+        )
+        self._pending = None
+        key = "corrected" if proposal.amends is not None else "accepted"
+        reply = self.phrasing.reply(key, entry=self._full(proposal, call))
+        return self._reply(Outcome("accepted", call.words, (entry,), reply, call.score))
+
+    def _full(self, proposal: _Proposal, call: _CallOut) -> str:
+        """Return the entry in words, with its time if that is not now."""
+        spoken = self.phrasing.spoken(proposal.body)
+        if proposal.amends is None and proposal.at != call.said:
+            spoken += self._book.file.replies["at"].format(time=self.phrasing.clock_time(proposal.at.wall))
+        return spoken
+
+    def _ask_which(self, call: _CallOut, proposals: list[_Proposal]) -> Outcome:
+        targets = {p.amends.n if p.amends else None for p in proposals}
+        if len(proposals) > MAX_OPTIONS or len(targets) > 1 or len({p.at for p in proposals}) > 1:
+            return self._not_understood(call, "has too many readings")
+        bodies = [p.body for p in proposals]
+        question = self.phrasing.options(bodies)
+        entry = self._write(
+            Unclear(),
+            call,
+            at=proposals[0].at,
+            question=question,
+            alternatives=bodies,
+            amends=targets.pop(),
+        )
+        self._pending = entry.n
+        return self._reply(
+            Outcome("asked", call.words, (entry,), question, call.score, f"has {len(bodies)} readings")
+        )
+
+    def _not_understood(self, call: _CallOut, reason: str) -> Outcome:
+        """Keep what cannot be read, so that it is not lost, and ask for it again."""
+        question = self.phrasing.reply("say_again")
+        entry = self._write(Unclear(), call, question=question)
+        return self._reply(Outcome("asked", call.words, (entry,), question, call.score, reason))
+
+    def _say_only(self, call: _CallOut, key: str, **values: str) -> Outcome:
+        reply = self.phrasing.reply(key, **values)
+        return self._reply(Outcome("asked", call.words, (), reply, call.score, key))
+
+    def _settles_question(self, call: _CallOut, proposal: _Proposal) -> Outcome | None:
+        """Take a full call-out that is one of the options asked for as the answer."""
+        question = self._open_question()
+        if question is None or proposal.amends is not None:
+            return None
+        bodies = _candidates(question)
+        return self._settle(call, question, proposal.body) if proposal.body in bodies else None
+
+    def _open_question(self) -> Entry | None:
+        if self._pending is None:
+            return None
+        entry = self.case.entry(self._pending)
+        return entry if entry is not None and self.case.standing(entry)[0] == "questioned" else None
+
+    def _answer_with(self, call: _CallOut, option: int, *, only: bool = True) -> Outcome:
+        """Settle the open question: by its only candidate, or by the option of that number."""
+        question = self._open_question()
+        bodies = _candidates(question) if question else []
+        if question is None or not 1 <= option <= len(bodies):
+            return self._say_only(call, "nothing_asked")
+        if only and len(bodies) > 1:
+            return self._reply(
+                Outcome(
+                    "asked", call.words, (), self.phrasing.options(bodies), call.score, "has several options"
+                )
+            )
+        return self._settle(call, question, bodies[option - 1])
+
+    def _settle(self, call: _CallOut, question: Entry, body: Any) -> Outcome:
+        entry = self._write(body, call, at=question.at, amends=question.n)
+        self._pending = None
+        reply = self.phrasing.reply("accepted", entry=self.phrasing.spoken(body))
+        return self._reply(Outcome("accepted", call.words, (entry,), reply, call.score))
+
+    def _withdraw(self, call: _CallOut, number: int | None) -> Outcome:
+        target = self._target(number)
+        if target is None:
+            if number is not None:
+                return self._say_only(call, "no_such_entry", target=self.phrasing.number(number))
+            return self._say_only(call, "nothing_to_withdraw")
+        entry = self._write(Withdrawal(target=target.n), call)
+        if target.n == self._pending:
+            self._pending = None
+        if isinstance(target.body, Unclear):
+            return self._reply(
+                Outcome("accepted", call.words, (entry,), self.phrasing.reply("dropped"), call.score)
+            )
+        reply = self.phrasing.reply("withdrawn", entry=self.phrasing.spoken(target.body))
+        return self._reply(Outcome("accepted", call.words, (entry,), reply, call.score))
+
+    # --- dialogue and questions -----------------------------------------------------------------
+
+    def _converse(self, call: _CallOut, reading: Reading) -> Outcome:
+        number = reading.fields.get("target")
+        match reading.family:
+            case "disregard":
+                return self._withdraw(call, None if number is None else int(number))
+            case "affirm":
+                return self._answer_with(call, 1)
+            case "choose":
+                return self._answer_with(call, int(reading.fields["option"]), only=False)
+            case "negative":
+                question = self._open_question()
+                if question is None:
+                    return self._say_only(call, "nothing_asked")
+                return self._withdraw(call, question.n)
+            case "say_again":
+                reply = self._last_reply or self.phrasing.reply("nothing_said")
+                return self._reply(Outcome("accepted", call.words, (), reply, call.score))
+            case "stand_by":
+                self._voice.stop()
+                self._pending = None
+                return self._done(call, "parked")
+            case "voice_off":
+                outcome = self._done(call, "voice_off")
+                self._voice_on = False
+                return outcome
+            case "voice_on":
+                self._voice_on = True
+                return self._done(call, "voice_on")
+            case "last_act":
+                return self._reply(Outcome("accepted", call.words, (), self._last_act(), call.score))
+            case "contrast_so_far":
+                total = self.case.contrast_ml()
+                if total is None:
+                    return self._done(call, "contrast_none")
+                return self._done(call, "contrast", volume=self.phrasing.number(total))
+            case "what_is_in":
+                inside = [self.phrasing.spoken(life.body) for life in self.case.inside()]
+                return (
+                    self._done(call, "in", devices=", ".join(inside))
+                    if inside
+                    else self._done(call, "in_none")
+                )
+            case "what_is_missing":
+                lacking = [self.phrasing.label("missing", key) for key in self.case.missing()]
+                return (
+                    self._done(call, "missing", items=", ".join(lacking))
+                    if lacking
+                    else self._done(call, "missing_none")
+                )
+        raise LookupError(f"no code for the family {reading.family}")
+
+    def _last_act(self) -> str:
+        entry = self.case.last_act()
+        if entry is None:
+            return self.phrasing.reply("act_none")
+        now = self._clock.now()
+        if entry.session == self._session:
+            seconds = now.monotonic_s - entry.at.monotonic_s
+        else:
+            seconds = (now.wall - entry.at.wall).total_seconds()
+        act = self.phrasing.number(entry.body.act_s)  # type: ignore[union-attr]
+        return self.phrasing.reply(
+            "act_last", act=act, minutes=self.phrasing.number(max(0, round(seconds / 60)))
+        )
+
+    def _done(self, call: _CallOut, key: str, **values: str) -> Outcome:
+        return self._reply(
+            Outcome("accepted", call.words, (), self.phrasing.reply(key, **values), call.score)
+        )
+
+    # --- the record and the voice ---------------------------------------------------------------
+
+    def _write(
+        self,
+        body: Any,
+        call: _CallOut,
+        *,
+        at: Moment | None = None,
+        question: str | None = None,
+        alternatives: list[Any] | None = None,
+        amends: int | None = None,
+    ) -> Entry:
+        """Put an entry on disk and into the case; nothing may come before this."""
+        now = self._clock.now()
+        if not isinstance(body, ClockStep):
+            step = _offset(now) - self._wall_minus_monotonic
+            if abs(step) > CLOCK_STEP_S:
+                self._wall_minus_monotonic = _offset(now)
+                self._write(ClockStep(step_s=round(step, 3)), _CallOut("", now, "program"))
+        others = tuple(Alternative(words=self.phrasing.written(b), body=b) for b in alternatives or ())
+        others += tuple(Alternative(words=words) for words in call.alternatives)
+        entry = Entry(
+            n=self._journal.next_n,
+            session=self._session,
+            at=at or call.said,
+            said=call.said,
+            recorded=now,
+            source=call.source,
+            words=call.words,
+            alternatives=others,
+            recogniser=call.recogniser,
+            score=call.score,
+            standing="stands" if question is None else "questioned",
+            question=question,
+            amends=amends,
+            body=body,
+        )
+        written = self._journal.append(entry)
+        self.case.apply(written.entry)
+        if isinstance(written, Kept) or self._trouble is not None:
+            self._look_after_disk()
+        return written.entry
+
+    def _look_after_disk(self) -> None:
+        trouble = self._journal.trouble
+        if trouble is not None and self._trouble is None:
+            self.say("trouble")
+        elif trouble is None and self._trouble is not None:
+            self.say("saved_again")
+            self._show(self.phrasing.reply("saved_again"))
+        if trouble is not None and trouble != self._trouble:
+            self._show(trouble)
+        self._trouble = trouble
+
+    def _reply(self, outcome: Outcome) -> Outcome:
+        if outcome.reply:
+            self._last_reply = outcome.reply
+            if self._voice_on:
+                self._voice.say(outcome.reply)
+        return outcome
+
+    def _moment(self, monotonic_s: float) -> Moment:
+        now = self._clock.now()
+        return now.earlier(max(0.0, now.monotonic_s - monotonic_s))
+
+
+def _offset(moment: Moment) -> float:
+    return moment.wall.timestamp() - moment.monotonic_s
+
+
+def _too_short(words: str, readings: tuple[Reading, ...]) -> bool:
+    return len(words.split()) < OPEN_ROOM_LEAST_WORDS and all(r.role == "event" for r in readings)
+
+
+def _candidates(question: Entry) -> list[Any]:
+    """Return the bodies between which a question is."""
+    bodies = [a.body for a in question.alternatives if a.body is not None]
+    if not bodies and question.body.kind != "unclear":
+        bodies = [question.body]
+    return bodies

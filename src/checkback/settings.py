@@ -1,0 +1,104 @@
+"""All settings, typed, read from one TOML file; an error names the key."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Literal
+
+import click
+from pydantic import BaseModel, ConfigDict, Field
+
+from checkback.errors import UserError
+from checkback.language.catalogue import read_toml
+
+
+class _Group(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Language(_Group):
+    """Which phrasebook."""
+
+    folder: Path | None = Field(
+        default=None, description="Folder of the grammars; none: those that came along."
+    )
+    phrasebook: str = Field(default="english", pattern=r"^[a-z][a-z0-9_]*$")
+
+
+class Hearing(_Group):
+    """What hears."""
+
+    recogniser: Literal["pocketsphinx", "vosk"] = "pocketsphinx"
+    vosk_model: Path | None = Field(
+        default=None, description="Folder of the Vosk model, see models_download.md."
+    )
+    microphone: str | None = Field(
+        default=None, description="Part of the device's name; none: the default device."
+    )
+    open_room: bool = Field(default=True, description="Hear call-outs with no pedal held too.")
+
+
+class Speaking(_Group):
+    """What speaks."""
+
+    voice: Literal["auto", "loudspeaker", "text", "silent"] = "auto"
+    synthesiser: Literal["auto", "espeak", "pyttsx3"] = "auto"
+    speaker: str | None = Field(default=None, description="Voice name of the synthesiser.")
+    rate_wpm: int = Field(default=165, ge=80, le=400)
+    volume: float = Field(default=1.0, ge=0.0, le=1.0)
+    loudspeaker: str | None = Field(default=None, description="Part of the device's name.")
+    hold_off_s: float = Field(default=0.25, ge=0.0, le=2.0, description="Deaf time after the voice, s.")
+
+
+class Pedals(_Group):
+    """Keys that a pedal presses: key name to action."""
+
+    use: bool = False
+    keys: dict[str, Literal["talk", "affirm", "withdraw", "mark"]] = {}
+
+
+class Settings(_Group):
+    """Everything that can be set."""
+
+    cases: Path = Field(default=Path("cases"), description="Folder for new cases.")
+    language: Language = Language()
+    hearing: Hearing = Hearing()
+    speaking: Speaking = Speaking()
+    pedals: Pedals = Pedals()
+
+
+def default_path() -> Path:
+    """Return where settings are looked for if no file is named."""
+    return Path(click.get_app_dir("checkback")) / "settings.toml"
+
+
+def load(path: Path | None) -> Settings:
+    """Read the settings; with no path those in the default place, or the defaults.
+
+    Raises
+    ------
+    UserError
+        If the named file is missing, or a key is wrong.
+    """
+    if path is None:
+        path = default_path()
+        if not path.exists():
+            return Settings()
+    return read_toml(path, Settings)
+
+
+def grammars_folder(settings: Settings) -> Path:
+    """Return the folder with phrasebook, catalogue and formulary.
+
+    Raises
+    ------
+    UserError
+        If there is none.
+    """
+    if settings.language.folder is not None:
+        return settings.language.folder
+    here = Path(__file__).resolve().parent
+    for folder in (here / "grammars", here.parent.parent / "grammars"):
+        if folder.is_dir():
+            return folder
+    raise UserError("the grammars folder is missing from the installation; install checkback again")
