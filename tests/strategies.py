@@ -9,6 +9,7 @@ import types
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta, timezone
 from decimal import Decimal
+from functools import cache
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 from annotated_types import Ge, Le
@@ -39,6 +40,8 @@ def values(annotation: Any, constraints: tuple[Any, ...] = ()) -> SearchStrategy
         raise TypeError("a field of the record has no type")
     if annotation is AwareDatetime:
         return wall_times
+    if annotation == Entry.model_fields["body"].annotation:
+        return bodies()
     origin = get_origin(annotation)
     if origin is Annotated:
         inner, *more = get_args(annotation)
@@ -72,12 +75,13 @@ def values(annotation: Any, constraints: tuple[Any, ...] = ()) -> SearchStrategy
 def models(cls: type[BaseModel], **fixed: SearchStrategy[Any]) -> SearchStrategy[Any]:
     """Return a strategy for instances of `cls`, with some fields drawn as told."""
     fields = {
-        name: fixed.get(name) or values(field.annotation, tuple(field.metadata))
+        name: fixed[name] if name in fixed else values(field.annotation, tuple(field.metadata))
         for name, field in cls.model_fields.items()
     }
     return st.builds(cls, **fields)
 
 
+@cache
 def bodies(cls: type[BaseModel] | None = None) -> SearchStrategy[Any]:
     """Return a strategy for bodies, of one class or of any."""
     return models(cls) if cls is not None else st.one_of([models(each) for each in BODY_CLASSES])
@@ -87,6 +91,7 @@ moments: SearchStrategy[Moment] = models(Moment)
 alternatives: SearchStrategy[Alternative] = models(Alternative)
 
 
+@cache
 def entries(cls: type[BaseModel] | None = None, n: int = 1) -> SearchStrategy[Entry]:
     """Return a strategy for entry number `n`, with a body of one class or of any."""
     return models(
@@ -102,4 +107,9 @@ def entries(cls: type[BaseModel] | None = None, n: int = 1) -> SearchStrategy[En
 @st.composite
 def cases(draw: st.DrawFn, max_size: int = 12) -> list[Entry]:
     """Draw the entries of a case: numbered from 1, of any class, amendments pointing backwards."""
-    return [draw(entries(n=n)) for n in range(1, draw(st.integers(0, max_size)) + 1)]
+    drawn = draw(st.lists(entries(), max_size=max_size))
+    amended = [draw(st.none() | st.integers(1, n)) for n in range(1, len(drawn))]
+    return [
+        each.model_copy(update={"n": n, "amends": target})
+        for n, (each, target) in enumerate(zip(drawn, [None, *amended], strict=False), start=1)
+    ]
