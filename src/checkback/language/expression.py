@@ -40,6 +40,11 @@ class Node:
         """Every word that the node can begin with."""
         raise TypeError(type(self).__name__)
 
+    @cached_property
+    def needed(self) -> tuple[frozenset[str], ...]:
+        """Sets of words of which one each must be among those that the node covers."""
+        return () if self.nullable else (self.first,)
+
 
 @dataclass(frozen=True, eq=False)
 class Word(Node):
@@ -81,8 +86,8 @@ class Sequence(Node):
 
     @cached_property
     def needed(self) -> tuple[frozenset[str], ...]:
-        """First words of each part that cannot be empty: one of each must be among those said."""
-        return tuple(sorted((part.first for part in self.parts if not part.nullable), key=len))
+        """Return those of all parts, the rarest first."""
+        return tuple(sorted({words for part in self.parts for words in part.needed}, key=len))
 
 
 @dataclass(frozen=True, eq=False)
@@ -150,6 +155,11 @@ class Tagged(Node):
         """Return the first words of the part."""
         return self.part.first
 
+    @cached_property
+    def needed(self) -> tuple[frozenset[str], ...]:
+        """As the part."""
+        return self.part.needed
+
 
 @dataclass(frozen=True, eq=False)
 class Table(Node):
@@ -211,6 +221,11 @@ class Named(Node):
     def first(self) -> frozenset[str]:
         """Return the first words of the part."""
         return self.part.first
+
+    @cached_property
+    def needed(self) -> tuple[frozenset[str], ...]:
+        """As the part."""
+        return self.part.needed
 
 
 _TOKEN = re.compile(

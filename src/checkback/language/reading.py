@@ -123,15 +123,26 @@ def normalise(sentence: str, abbreviations: Mapping[str, str]) -> Form:
     ----------
     sentence : str
     abbreviations : mapping
-        Words for what is typed short, such as "atm"; an empty word leaves it out.
+        Words for what is typed short, such as "atm"; an empty word leaves it out.  A single letter
+        beside another one is spelt out ("s v t") and not short for anything.
     """
     text = sentence.lower().replace("×", " x ")
     text = re.sub(r"(?<=\d),(?=\d{3}\b)", "", text)
     text = re.sub(r"[,;!?]|\.(?!\d)", " ", text)
     text = re.sub(r"(?<=\d)\s*x\s*(?=\d)", " by ", text)
-    text = re.sub(r"(?<=\d)(?=[a-zµ%])", " ", text)
-    words = (abbreviations.get(word, word) for word in text.replace("µ", "u").split())
-    return tuple(" ".join(words).split())
+    text = re.sub(r"(?<=\d)(?=[a-z\u00b5\u03bc%])", " ", text)
+    # two characters look the same: the micro sign and the Greek letter
+    words = text.replace("\u00b5", "u").replace("\u03bc", "u").split()
+    letter = [False, *(len(word) == 1 and word.isalpha() for word in words), False]
+    spelt = [
+        here and (before or after)
+        for before, here, after in zip(letter, letter[1:], letter[2:], strict=False)
+    ]
+    full = (
+        word if is_spelt else abbreviations.get(word, word)
+        for word, is_spelt in zip(words, spelt, strict=True)
+    )
+    return tuple(" ".join(full).split())
 
 
 def match(root: Node, words: Form) -> tuple[Fields, ...]:
@@ -144,8 +155,13 @@ def match(root: Node, words: Form) -> tuple[Fields, ...]:
     said = frozenset(words)
 
     def at(node: Node, start: int) -> tuple[tuple[int, Fields], ...]:
-        if not node.nullable and (start >= end or words[start] not in node.first):
-            return ()
+        if not node.nullable:
+            if start >= end or words[start] not in node.first:
+                return ()
+            # without this, every amount of every drug is tried at every number
+            for needed in node.needed:
+                if needed.isdisjoint(said):
+                    return ()
         key = (id(node), start)
         known = memo.get(key)
         if known is None:
@@ -171,9 +187,6 @@ def match(root: Node, words: Form) -> tuple[Fields, ...]:
                         found += at(option, start)
                 return found
             case Sequence(parts):
-                # without this, every amount of every drug is tried at every number
-                if any(firsts.isdisjoint(said) for firsts in node.needed):
-                    return []
                 reached: list[tuple[int, Fields]] = [(start, ())]
                 for part in parts:
                     reached = [
