@@ -180,7 +180,7 @@ def test_a_disk_that_turns_read_only_after_an_error(tmp_path: Path) -> None:
         assert journal.trouble.startswith("Entries 11 to 14 are kept in memory and not on disk")
         disk.pull_out()
         # The system remembers the failure of this very image; a copy is the disk in another socket.
-        disk.image = shutil.copy(disk.image, tmp_path / "copy")
+        disk.image = Path(shutil.copy(disk.image, tmp_path / "copy"))
         disk.connect()
         assert_whole(case, 10)
         assert journal.retry() is None
@@ -302,4 +302,17 @@ def test_a_journal_shortened_or_lengthened_by_somebody(tmp_path: Path) -> None:
     assert journal.append(CASE[7]) == Written(CASE[7])
     assert_whole(tmp_path, 8)
     assert [path.read_bytes() for path in journal.torn] == [b"a note in an editor\n"]
+    journal.close()
+
+
+def test_a_disk_that_comes_back_with_half_a_line(tmp_path: Path) -> None:
+    case = tmp_path / "case"
+    journal = begun(case, 8)
+    shutil.rmtree(case)
+    case.mkdir()
+    half = journal_lines(CASE)[5][:60] + b"\0" * 100
+    (case / JOURNAL).write_bytes(b"".join(journal_lines(CASE)[:5]) + half)
+    assert journal.append(CASE[8]) == Written(CASE[8])
+    assert_whole(case, 9)
+    assert [path.read_bytes() for path in journal.torn] == [half]
     journal.close()
