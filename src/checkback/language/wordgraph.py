@@ -53,31 +53,58 @@ class WordGraph:
         return tuple(arcs), self.start, last
 
     def covering_sentences(self) -> tuple[str, ...]:
-        """Return whole sentences that together use every arc, hence every legal pair of words."""
-        to_final = self._shortest_to_final()
-        from_start = self._shortest_from_start()
-        unused = {(a, word) for a, out in enumerate(self.arcs) for word in out}
-        sentences = []
-        for origin, word in sorted(unused):
-            if (origin, word) not in unused:
+        """Return whole sentences that hold every legal pair of neighbouring words.
+
+        Every word that can be first or last is among them as such.  A recogniser that makes pairs
+        of words of its phrase list learns the same from these as from all sentences.
+
+        Notes
+        -----
+        Greedy: from a pair not held yet, both ways through further ones, then the shortest way to
+        the ends.  A sentence has hardly ever two words behind which an event begins, so that the
+        pairs there (number and event) bound the count from below.
+        """
+        into = self._arcs_into()
+        to_final, from_start = self._shortest_to_final(), self._shortest_from_start()
+        missing = {pair: state for state, pair in self._pairs(into)}
+        sentences: list[str] = []
+        # pairs in the middle of sentences come late in the order, and their sentences hold most others
+        for (before, after), between in reversed(tuple(missing.items())):
+            if (before, after) not in missing:
                 continue
-            path = [*from_start[origin], (origin, word)]
-            state = self.arcs[origin][word]
-            # on to the end, by unused arcs while there are any
-            while True:
-                fresh = next((w for w in self.arcs[state] if (state, w) in unused), None)
-                if fresh is None:
-                    break
-                path.append((state, fresh))
-                state = self.arcs[state][fresh]
-            while to_final[state] is not None:
-                step = to_final[state]
-                assert step is not None
-                path.append((state, step))
+            words: list[str] = []
+            state = between
+            if before:
+                words, state = [before], into[between][before]
+                while step := next((w for w in into[state] if (w, words[0]) in missing), None):
+                    words.insert(0, step)
+                    state = into[state][step]
+                words = [*(w for _, w in from_start[state]), *words]
+            state = between
+            step = after or None
+            while step is not None:
                 state = self.arcs[state][step]
-            unused.difference_update(path)
-            sentences.append(" ".join(w for _, w in path))
+                words.append(step)
+                step = next((w for w in self.arcs[state] if (step, w) in missing), to_final[state])
+            for pair in zip(["", *words], [*words, ""], strict=True):
+                missing.pop(pair, None)
+            sentences.append(" ".join(words))
         return tuple(sentences)
+
+    def _arcs_into(self) -> list[dict[str, int]]:
+        """Return, by state, a state from which each word leads there."""
+        into: list[dict[str, int]] = [{} for _ in self.arcs]
+        for state, out in enumerate(self.arcs):
+            for word, target in out.items():
+                into[target].setdefault(word, state)
+        return into
+
+    def _pairs(self, into: list[dict[str, int]]) -> Iterable[tuple[int, tuple[str, str]]]:
+        """Yield (state, words before and after it); an empty word stands for the ends."""
+        for state, out in enumerate(self.arcs):
+            befores = into[state] or {"": state}
+            afters = [*out, ""] if state in self.finals else list(out)
+            yield from ((state, (before, after)) for before in befores for after in afters)
 
     def _shortest_to_final(self) -> list[str | None]:
         """Return the word to take from each state towards the nearest end; None at an end."""
