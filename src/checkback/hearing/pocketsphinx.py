@@ -28,7 +28,7 @@ from checkback.hearing.worker import Worker
 _LOG_BASE = math.log(1.0001)
 
 #: Score per frame under which sound is taken for something other than a call-out.
-LEAST_SCORE_PER_FRAME = -100.0
+LEAST_SCORE_PER_FRAME = -44.0
 
 #: Shorter sound holds no word, and the feature extraction needs some frames.
 SHORTEST_S = 0.1
@@ -45,6 +45,8 @@ TUNED: Mapping[str, Any] = {
     "wbeam": 1e-60,
     "wip": 0.05,
     "topn": 8,
+    # Pauses between the parts of a long size are common, so silence between words costs little.
+    "silprob": 0.1,
 }
 
 _MODEL = Path(get_model_path("en-us"))
