@@ -506,7 +506,11 @@ class _Compiler:
                 raise UserError(
                     f"{self.book.source}: key slots.curve.values: the catalogue's curve '{curve}' has no spoken form; add it"
                 )
-        meanings = tuple(((("curve", c),), tuple(_form(s) for s in known[c])) for c in curves)
+        # typed, a curve's own name does too: "JR4"
+        meanings = tuple(
+            ((("curve", c),), tuple(_form(s) for s in (*known[c], *([c.lower()] if self.is_typed else []))))
+            for c in curves
+        )
         return Table(f"{name}_curve", meanings, hint=" / ".join(curves))
 
     # --- drugs ----------------------------------------------------------------------------------

@@ -126,10 +126,10 @@ def normalise(sentence: str, abbreviations: Mapping[str, str]) -> Form:
         Words for what is typed short, such as "atm"; an empty word leaves it out.  A single letter
         beside another one is spelt out ("s v t") and not short for anything.
     """
-    text = sentence.lower().replace("×", " x ")
+    text = sentence.lower().replace("×", "x")
     text = re.sub(r"(?<=\d),(?=\d{3}\b)", "", text)
     text = re.sub(r"[,;!?]|\.(?!\d)", " ", text)
-    text = re.sub(r"(?<=\d)\s*x\s*(?=\d)", " by ", text)
+    text = re.sub(r"(?<=\d)\s*([x/])\s*(?=\d)", r" \1 ", text)
     text = re.sub(r"(?<=\d)(?=[a-z\u00b5\u03bc%])", " ", text)
     # two characters look the same: the micro sign and the Greek letter
     words = text.replace("\u00b5", "u").replace("\u03bc", "u").split()
