@@ -58,6 +58,12 @@ REPLIES = frozenset(
 )
 """What the loop needs a phrasebook to have."""
 
+CARD = frozenset(
+    "title notation front event fragment dialogue question lists devices drugs drug dose rate route "
+    "to in_steps_of except".split()
+)
+"""Headings and small words of the phrase card."""
+
 KINDS: frozenset[str] = frozenset(BODY.json_schema()["discriminator"]["mapping"])
 """Every kind of entry."""
 
@@ -161,6 +167,7 @@ class PhrasebookFile(_Data):
     spoken_units: dict[str, str] = {}
     typed: dict[str, str] = Field(default={}, description="What is typed short, and its words.")
     replies: dict[str, str]
+    card: dict[str, str] = Field(description="Headings and small words of the phrase card.")
 
     @model_validator(mode="after")
     def _is_complete(self) -> PhrasebookFile:
@@ -175,6 +182,8 @@ class PhrasebookFile(_Data):
             raise ValueError(f"[back] lacks {', '.join(sorted(lacking))}")
         if lacking := REPLIES - self.replies.keys():
             raise ValueError(f"[replies] lacks {', '.join(sorted(lacking))}")
+        if lacking := CARD - self.card.keys():
+            raise ValueError(f"[card] lacks {', '.join(sorted(lacking))}")
         return self
 
 
@@ -283,6 +292,11 @@ class Phrasebook:
             ) from None
 
     @cached_property
+    def correction_node(self) -> Node:
+        """The tree of what stands before a correction."""
+        return _Compiler(self, typed=False).correction()
+
+    @cached_property
     def _family_nodes(self) -> dict[str, Node]:
         return _Compiler(self, typed=False).families()
 
@@ -330,9 +344,7 @@ class _Compiler:
         role: dict[str, list[Node]] = {"event": [], "fragment": [], "dialogue": [], "question": []}
         for which, name, _ in self.book.families():
             role[which].append(families[name])
-        correction = Tagged(
-            (("@correction", True),), Named("correction", self._say("correction", self.file.correction))
-        )
+        correction = self.correction()
         shift = Named("shift", self._say("shift", self.file.shift))
         return Choice(
             (
@@ -343,6 +355,11 @@ class _Compiler:
                 Named("dialogue", Choice(tuple(role["dialogue"]))),
                 Named("question", Choice(tuple(role["question"]))),
             )
+        )
+
+    def correction(self) -> Node:
+        return Tagged(
+            (("@correction", True),), Named("correction", self._say("correction", self.file.correction))
         )
 
     def families(self) -> dict[str, Node]:
