@@ -140,6 +140,22 @@ class Formulary(_Data):
         return self
 
 
+def read_text(path: Path) -> str:
+    """Read one text file.
+
+    Raises
+    ------
+    UserError
+        If the file cannot be read or is not UTF-8.
+    """
+    try:
+        return path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise UserError(f"{path}: cannot be read ({error.strerror}); check the path") from None
+    except UnicodeDecodeError as error:
+        raise UserError(f"{path}: not UTF-8 text (byte {error.start}); save it as UTF-8") from None
+
+
 def read_toml(path: Path, model: type[Model]) -> Model:
     """Read one data file and check it against its model.
 
@@ -148,12 +164,9 @@ def read_toml(path: Path, model: type[Model]) -> Model:
     UserError
         If the file is missing, is not TOML, or a key is wrong: the message names file and key.
     """
+    text = read_text(path)
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"), parse_float=Decimal)
-    except OSError as error:
-        raise UserError(f"{path}: cannot be read ({error.strerror}); check the path") from None
-    except UnicodeDecodeError as error:
-        raise UserError(f"{path}: not UTF-8 text (byte {error.start}); save it as UTF-8") from None
+        data = tomllib.loads(text, parse_float=Decimal)
     except tomllib.TOMLDecodeError as error:
         raise UserError(f"{path}: not valid TOML: {error}; mend that line") from None
     try:

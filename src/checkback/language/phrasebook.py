@@ -29,6 +29,7 @@ from checkback.language.catalogue import (
     NumberRange,
     Stock,
     digest,
+    read_text,
     read_toml,
 )
 from checkback.language.expression import (
@@ -310,11 +311,7 @@ def read_pronunciations(path: Path) -> dict[str, tuple[str, ...]]:
         If the file is missing or a line has no phones.
     """
     found: dict[str, list[str]] = {}
-    try:
-        lines = path.read_text(encoding="utf-8").splitlines()
-    except OSError as error:
-        raise UserError(f"{path}: cannot be read ({error.strerror}); check the path") from None
-    for number, line in enumerate(lines, 1):
+    for number, line in enumerate(read_text(path).splitlines(), 1):
         line = line.partition("#")[0].strip()
         if not line:
             continue
@@ -368,7 +365,8 @@ class _Compiler:
             if name in nodes:
                 raise UserError(f"{self.book.source}: the name {name} is used for two families; rename one")
             tags: Fields = (("@role", role), ("@family", name), *family.set.items())
-            nodes[name] = Tagged(tags, Named(name, self._say(f"{role}s.{name}", family)))
+            table = role if role == "dialogue" else f"{role}s"
+            nodes[name] = Tagged(tags, Named(name, self._say(f"{table}.{name}", family)))
         return nodes
 
     def _say(self, where: str, family: Family) -> Node:
