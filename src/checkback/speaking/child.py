@@ -4,10 +4,8 @@ The espeak library is under the GPL.  It is loaded here and only here, in a proc
 that is spoken to through pipes, and never in the process of the program itself.  A speech engine
 that hangs or crashes takes this process with it and nothing else.
 
-One JSON line on standard input asks for one sentence; one JSON line on standard output answers it:
-`{"rate_hz": 22050, "samples": 31000}` followed by that many 16-bit samples in the machine's byte
-order, or `{"error": "..."}`.  The first line, before any request, says `{"ready": true}` or what is
-wrong.  The process ends when its standard input ends, that is also when its parent dies.
+`{"text": "..."}` asks for one sentence; the answer is `{"rate_hz": 22050}` with samples, or
+`{"error": "..."}`.  The first answer, before any request, is `{"ready": true}` or an error.
 
 Run as `python -m checkback.speaking.child '{"engine": "espeak", "voice": null, "rate_wpm": 165,
 "volume": 1.0}'`.
@@ -21,15 +19,14 @@ import importlib
 import json
 import os
 import queue
-import signal
 import sys
 import tempfile
-import threading
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any
 
 from checkback.errors import UserError
+from checkback.speaking.pipes import Message, attach, send
 
 Engine = Callable[[str], tuple[bytes, int]]
 """Takes a sentence, returns its mono 16-bit samples and their rate in Hz."""
@@ -173,59 +170,27 @@ ENGINES: dict[str, Callable[[str | None, int, float], Engine]] = {
 }
 
 
-def serve(settings: dict[str, Any], requests: queue.Queue[str], answers: BinaryIO) -> None:
-    """Answer requests for ever; see the module for the protocol.
-
-    Parameters
-    ----------
-    settings : dict
-        `engine`, `voice`, `rate_wpm` and `volume`.
-    requests : queue of str
-        JSON lines `{"text": ...}`.
-    answers : binary stream
-        Where the answers are written.
-    """
-
-    def answer(header: dict[str, Any], pcm: bytes = b"") -> None:
-        answers.write(json.dumps(header).encode() + b"\n" + pcm)
-        answers.flush()
-
-    try:
-        make = ENGINES[settings["engine"]]
-        synthesise = make(settings["voice"], settings["rate_wpm"], settings["volume"])
-    except UserError as error:
-        answer({"error": str(error)})
-        return
-    answer({"ready": True})
-    while True:
-        text = json.loads(requests.get())["text"]
-        try:
-            pcm, rate_hz = synthesise(text)
-        except Exception as error:  # whatever an engine raises, the sentence is answered
-            answer({"error": f"{type(error).__name__}: {error}"})
-        else:
-            answer({"rate_hz": rate_hz, "samples": len(pcm) // 2}, pcm)
-
-
 def main() -> None:
     """Serve the parent process until it closes the pipe."""
-    # Ctrl-C in a terminal reaches the whole group; the parent decides when its voice ends.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    # Engines print; what they print must not get in between the answers.
-    answers = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-
-    requests: queue.Queue[str] = queue.Queue()
-
-    def listen() -> None:
-        for line in sys.stdin.buffer:
-            requests.put(line.decode())
-        os._exit(0)  # even in the middle of an engine that hangs
-
-    threading.Thread(target=listen, daemon=True).start()
+    requests: queue.Queue[Message] = queue.Queue()
     with contextlib.suppress(BrokenPipeError):
-        serve(json.loads(sys.argv[1]), requests, answers)
-    os._exit(0)  # the listening thread may still wait for input
+        answers = attach(requests.put)
+        settings = json.loads(sys.argv[1])
+        try:
+            make = ENGINES[settings["engine"]]
+            synthesise = make(settings["voice"], settings["rate_wpm"], settings["volume"])
+        except UserError as error:
+            send(answers, {"error": str(error)})
+            os._exit(0)  # the listening thread still waits for input
+        send(answers, {"ready": True})
+        while True:
+            header, _ = requests.get()
+            try:
+                pcm, rate_hz = synthesise(header["text"])
+            except Exception as error:  # whatever an engine raises, the sentence is answered
+                send(answers, {"error": f"{type(error).__name__}: {error}"})
+            else:
+                send(answers, {"rate_hz": rate_hz}, pcm)
 
 
 if __name__ == "__main__":

@@ -7,24 +7,20 @@ killed and started again, and the sentence is tried once more.
 
 from __future__ import annotations
 
-import contextlib
-import json
 import queue
 import re
-import subprocess
-import sys
-import tempfile
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Protocol, Self
 
 import numpy as np
 import soxr
 from numpy.typing import NDArray
 
 from checkback.errors import UserError
+from checkback.speaking.pipes import Child, Message
 
 Pcm = NDArray[np.int16]
 
@@ -153,71 +149,6 @@ def respelled(text: str, pronunciations: Mapping[str, str]) -> str:
     return re.sub(pattern, lambda match: table[match[0].casefold()], text, flags=re.IGNORECASE)
 
 
-class _Child:
-    """One running child process, and the thread that reads its answers."""
-
-    def __init__(self, settings: dict[str, Any]) -> None:
-        self._complaints = tempfile.TemporaryFile()  # noqa: SIM115  lives as long as the child
-        self._process = subprocess.Popen(
-            [sys.executable, "-m", "checkback.speaking.child", json.dumps(settings)],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=self._complaints,
-        )
-        self._answers: queue.Queue[tuple[dict[str, Any], bytes] | None] = queue.Queue()
-        self._reader = threading.Thread(target=self._read, name="voice-child-reader", daemon=True)
-        self._reader.start()
-
-    @property
-    def pid(self) -> int:
-        return self._process.pid
-
-    def _read(self) -> None:
-        answers = self._process.stdout
-        assert answers is not None
-        while line := answers.readline():
-            try:
-                header = json.loads(line)
-                pcm = answers.read(2 * header.get("samples", 0))
-            except ValueError:
-                break
-            if len(pcm) < 2 * header.get("samples", 0):
-                break
-            self._answers.put((header, pcm))
-        self._answers.put(None)
-
-    def ask(self, text: str) -> None:
-        requests = self._process.stdin
-        assert requests is not None
-        # A child that has died is noticed when its answer is awaited.
-        with contextlib.suppress(OSError):
-            requests.write(json.dumps({"text": text}).encode() + b"\n")
-            requests.flush()
-
-    def answer(self, time_limit_s: float) -> tuple[dict[str, Any], bytes]:
-        try:
-            answer = self._answers.get(timeout=time_limit_s)
-        except queue.Empty:
-            raise SynthesisError(f"the voice did not answer within {time_limit_s:g} s") from None
-        if answer is None:
-            raise SynthesisError(f"the voice's process ended{self._last_complaint()}")
-        return answer
-
-    def _last_complaint(self) -> str:
-        self._complaints.seek(0)
-        lines = self._complaints.read().decode(errors="replace").split("\n")
-        return next((f": {line.strip()}" for line in reversed(lines) if line.strip()), "")
-
-    def end(self) -> None:
-        self._process.kill()
-        self._process.wait()
-        self._reader.join()
-        for pipe in (self._process.stdin, self._process.stdout, self._complaints):
-            # Closing flushes what a dead child never took.
-            with contextlib.suppress(OSError):
-                pipe.close()  # type: ignore[union-attr]
-
-
 class ChildSynthesiser:
     """A speech engine in a child process.
 
@@ -266,7 +197,8 @@ class ChildSynthesiser:
         self._cache_lock = threading.Lock()
         self._child_lock = threading.Lock()
         self._closed = False
-        self._child: _Child | None = None
+        self._child: Child | None = None
+        self._answers: queue.Queue[Message | None] = queue.Queue()
         try:
             self._child = self._start()
         except SynthesisError as error:
@@ -328,13 +260,21 @@ class ChildSynthesiser:
             self._closed = True
             self._end()
 
-    def _start(self) -> _Child:
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def _start(self) -> Child:
+        # Its own, so that no late answer of a child before it can be taken for this one's.
+        self._answers = queue.Queue()
         try:
-            child = _Child(self._settings)
+            child = Child("checkback.speaking.child", self._settings, self._answers.put)
         except OSError as error:
             raise SynthesisError(f"its process cannot be started: {error}") from error
         try:
-            greeting, _ = child.answer(self._start_limit_s)
+            greeting, _ = self._answer(child, self._start_limit_s)
         except SynthesisError:
             child.end()
             raise
@@ -343,14 +283,23 @@ class ChildSynthesiser:
             raise UserError(greeting["error"])
         return child
 
+    def _answer(self, child: Child, time_limit_s: float) -> Message:
+        try:
+            answer = self._answers.get(timeout=time_limit_s)
+        except queue.Empty:
+            raise SynthesisError(f"the voice did not answer within {time_limit_s:g} s") from None
+        if answer is None:
+            raise SynthesisError(f"the voice's process ended{child.last_complaint()}")
+        return answer
+
     def _once(self, sayable: str) -> Sound:
         if self._closed:
             raise SynthesisError("the voice is closed")
         try:
             if self._child is None:
                 self._child = self._start()
-            self._child.ask(sayable)
-            header, pcm = self._child.answer(self._time_limit_s)
+            self._child.send({"text": sayable})
+            header, pcm = self._answer(self._child, self._time_limit_s)
         except UserError as error:
             raise SynthesisError(str(error)) from error
         except SynthesisError:

@@ -1,0 +1,321 @@
+"""The voice that is heard in the room."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from checkback.errors import UserError
+from checkback.speaking.pipes import Child, Message
+from checkback.speaking.synthesis import OnFailure, Synthesiser, SynthesisError
+
+FIRST_RETRY_S, LONGEST_RETRY_S = 0.25, 5.0
+_START_LIMIT_S = 15.0
+_END_LIMIT_S = 1.0
+# Beyond the length of a sentence; the player notices a dead sound card after 1.5 s by itself.
+_PLAY_LIMIT_S = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class Sounding:
+    """A sentence begins to be heard.
+
+    Attributes
+    ----------
+    text : str
+        The sentence.
+    said_s, sounding_s : float
+        When `say` was called, and when its first sample leaves the loudspeaker as far as the sound
+        card tells; seconds of `time.monotonic`.
+    """
+
+    text: str
+    said_s: float
+    sounding_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Sentence:
+    text: str
+    said_s: float
+    number: int
+
+
+class _LostError(Exception):
+    """The loudspeaker went away, or is not there."""
+
+
+class LoudspeakerVoice:
+    """Says sentences through a sound card, which `checkback.speaking.player` holds open.
+
+    A sound card that goes away is opened again: first after 0.25 s, later every 5 s.  The sentence
+    that was cut off is said once more.  A sentence that cannot be said within `patience_s` of the
+    loss is given to `on_failure`, and so is each one after it until the sound card is back.
+
+    Parameters
+    ----------
+    synthesiser : Synthesiser
+        Is closed together with the voice.
+    device : str or None
+        Name of the sound card, or a part of it that no other has; None takes the system's choice.
+    on_failure : callable or None
+        Is given each sentence that was not spoken, and why, so that it can be shown instead.
+    on_sounding : callable or None
+        Is given a `Sounding` for each sentence that begins to be heard.
+    patience_s : float
+        How long a sentence waits for a lost sound card.
+
+    Both callables are called in the voice's own thread and must not raise.
+
+    Raises
+    ------
+    UserError
+        If there is no PortAudio, no sound card, or none of that name.
+    """
+
+    name = "loudspeaker"
+
+    def __init__(
+        self,
+        synthesiser: Synthesiser,
+        *,
+        device: str | None = None,
+        on_failure: OnFailure | None = None,
+        on_sounding: Callable[[Sounding], None] | None = None,
+        patience_s: float = 3.0,
+    ) -> None:
+        self._synthesiser = synthesiser
+        self._device = device
+        self._on_failure = on_failure
+        self._on_sounding = on_sounding
+        self._patience_s = patience_s
+
+        # The state below belongs to whoever holds the condition.
+        self._changed = threading.Condition()
+        self._queue: deque[_Sentence] = deque()
+        self._current: _Sentence | None = None
+        self._next_number = 0
+        self._silenced = 0  # sentences below this number are not to be said any more
+        self._closing = False
+        self._messages: deque[Message | None] = deque()
+
+        # The player belongs to the worker, once it runs.
+        self._player: Child | None = None
+        self._rate_hz = 0
+        self._lost_s: float | None = None
+        self._retry_s = 0.0
+        self._retry_after_s = FIRST_RETRY_S
+        try:
+            self._start_player()
+        except _LostError as error:
+            raise UserError(str(error)) from error
+        self._worker = threading.Thread(target=self._work, name="loudspeaker", daemon=True)
+        self._worker.start()
+
+    @property
+    def speaking(self) -> bool:
+        """True from the moment a sentence is queued until its last sample has left the loudspeaker."""
+        with self._changed:
+            return self._current is not None or bool(self._queue)
+
+    @property
+    def lost(self) -> bool:
+        """True while the sound card is gone, so that nothing is heard."""
+        return self._lost_s is not None
+
+    @property
+    def player_pid(self) -> int | None:
+        """Process number of the player, None while there is none."""
+        player = self._player
+        return player.pid if player else None
+
+    def say(self, text: str) -> None:
+        """Queue `text`; returns at once."""
+        with self._changed:
+            if not self._closing:
+                self._queue.append(_Sentence(text, time.monotonic(), self._next_number))
+                self._next_number += 1
+                self._changed.notify_all()
+                return
+        self._report(text, "the voice is closed")
+
+    def stop(self) -> None:
+        """Fall silent now and drop what is queued; returns at once."""
+        with self._changed:
+            self._silence()
+
+    def close(self, *, timeout_s: float = 10.0) -> None:
+        """Finish what is queued, at most `timeout_s`, then end the player and the synthesiser.
+
+        What was not said to its end by then is given to `on_failure`.
+        """
+        with self._changed:
+            self._closing = True
+            self._changed.notify_all()
+        self._worker.join(timeout_s)
+        with self._changed:
+            current = [] if self._current is None else [self._current]
+            unsaid = [sentence.text for sentence in (*current, *self._queue)]
+            self._silence()
+        self._worker.join(_END_LIMIT_S)
+        for text in unsaid:
+            self._report(text, "the program ended before it was said")
+        self._synthesiser.close()
+
+    def _silence(self) -> None:
+        self._queue.clear()
+        self._silenced = self._next_number
+        self._changed.notify_all()
+
+    # --- the worker -----------------------------------------------------------------------------
+
+    def _work(self) -> None:
+        while (sentence := self._next()) is not None:
+            try:
+                self._speak(sentence)
+            except (SynthesisError, _LostError) as error:
+                if not self._is_silenced(sentence):
+                    self._report(sentence.text, str(error))
+            finally:
+                with self._changed:
+                    self._current = None
+        self._end_player()
+
+    def _next(self) -> _Sentence | None:
+        """Wait for a sentence and look after the player meanwhile; None at the end."""
+        while True:
+            with self._changed:
+                if not self._queue and not self._closing and not self._messages:
+                    self._changed.wait(FIRST_RETRY_S)
+                if self._queue:
+                    self._current = self._queue.popleft()
+                    return self._current
+                if self._closing:
+                    return None
+                gone = None in self._messages
+                self._messages.clear()
+            if gone:
+                self._lose()
+            elif self._player is None:
+                self._try_again()
+
+    def _speak(self, sentence: _Sentence) -> None:
+        sound = self._synthesiser.synthesise(sentence.text)
+        for _ in range(2):
+            self._wait_for_player(sentence)
+            if self._is_silenced(sentence):
+                return
+            if self._play(sentence, sound.at_rate(self._rate_hz).pcm.tobytes()):
+                return
+        raise _LostError("the loudspeaker swallowed it twice")
+
+    def _wait_for_player(self, sentence: _Sentence) -> None:
+        """Wait until there is a player, or until the sentence is silenced.
+
+        Raises
+        ------
+        _LostError
+            If the sound card was lost too long ago.
+        """
+        while self._player is None and not self._is_silenced(sentence):
+            self._try_again()
+            if self._player is None:
+                with self._changed:
+                    assert self._lost_s is not None
+                    if self._closing or time.monotonic() > self._lost_s + self._patience_s:
+                        raise _LostError("the loudspeaker is gone")
+                    self._changed.wait(0.05)
+
+    def _play(self, sentence: _Sentence, pcm: bytes) -> bool:
+        """Play to the end or until it is silenced; False if it was not heard to its end."""
+        assert self._player is not None
+        self._player.send({"play": sentence.number}, pcm)
+        deadline_s = time.monotonic() + len(pcm) / 2 / self._rate_hz + _PLAY_LIMIT_S
+        while True:
+            with self._changed:
+                while not self._messages and sentence.number >= self._silenced:
+                    if not self._changed.wait(deadline_s - time.monotonic()):
+                        break
+                silenced = self._silenced
+                message = self._messages.popleft() if self._messages else None
+            if sentence.number < silenced:
+                self._player.send({"stop": silenced})
+                return True
+            if message is None:
+                # The player is gone, or hangs.
+                self._lose()
+                return False
+            header = message[0]
+            if header["play"] != sentence.number:
+                continue
+            if "ended" in header:
+                return bool(header["ended"])
+            if self._on_sounding is not None:
+                self._on_sounding(Sounding(sentence.text, sentence.said_s, header["begins_s"]))
+
+    def _is_silenced(self, sentence: _Sentence) -> bool:
+        with self._changed:
+            return sentence.number < self._silenced
+
+    def _try_again(self) -> None:
+        """Start the player again if it is time to."""
+        if time.monotonic() < self._retry_s:
+            return
+        try:
+            self._start_player()
+        except _LostError:
+            self._retry_after_s = min(2 * self._retry_after_s, LONGEST_RETRY_S)
+            self._lose()
+        else:
+            self._lost_s = None
+            self._retry_after_s = FIRST_RETRY_S
+
+    def _lose(self) -> None:
+        self._end_player()
+        now_s = time.monotonic()
+        if self._lost_s is None:
+            self._lost_s = now_s
+        self._retry_s = now_s + self._retry_after_s
+
+    def _start_player(self) -> None:
+        with self._changed:
+            self._messages.clear()
+        try:
+            player = Child("checkback.speaking.player", {"device": self._device}, self._take)
+        except OSError as error:
+            raise _LostError(f"The loudspeaker cannot be used ({error}): choose the text voice.") from error
+        with self._changed:
+            self._changed.wait_for(lambda: bool(self._messages), _START_LIMIT_S)
+            message = self._messages.popleft() if self._messages else None
+        header: dict[str, Any] = message[0] if message else {}
+        if "rate_hz" not in header:
+            complaint = player.last_complaint()
+            self._end(player)
+            raise _LostError(
+                header.get("error")
+                or f"The loudspeaker's process ended{complaint}: choose another, or the text voice."
+            )
+        self._player, self._rate_hz = player, header["rate_hz"]
+
+    def _end_player(self) -> None:
+        player, self._player = self._player, None
+        if player is not None:
+            self._end(player)
+
+    def _end(self, player: Child) -> None:
+        player.end()
+        with self._changed:
+            self._messages.clear()
+
+    def _take(self, message: Message | None) -> None:
+        with self._changed:
+            self._messages.append(message)
+            self._changed.notify_all()
+
+    def _report(self, text: str, why: str) -> None:
+        if self._on_failure is not None:
+            self._on_failure(text, why)
