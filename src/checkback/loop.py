@@ -22,6 +22,7 @@ from checkback.record.case import Case
 from checkback.record.clock import Clock
 from checkback.record.entry import (
     BODY,
+    Act,
     Alternative,
     ClockStep,
     Device,
@@ -193,11 +194,15 @@ class Loop:
             return self._withdraw(call, None)
         return self._record(_Proposal(Mark(), call.said), call)
 
+    def keep(self, words: str) -> Outcome:
+        """Keep the words of a call-out that could not be handled, and ask for it again."""
+        call = _CallOut(words, self._clock.now(), "program")
+        return self._not_understood(call, "could not be handled")
+
     def tick(self) -> None:
-        """Look after the disk; call it about once a second."""
-        if self._trouble is not None:
-            self._journal.retry()
-            self._look_after_disk()
+        """Look after the disk; call it every second or so, also while nothing is said."""
+        self._journal.retry()
+        self._look_after_disk()
 
     def say(self, key: str, **values: str) -> None:
         """Say one of the phrasebook's replies that is no answer to a call-out."""
@@ -476,9 +481,10 @@ class Loop:
             seconds = now.monotonic_s - entry.at.monotonic_s
         else:
             seconds = (now.wall - entry.at.wall).total_seconds()
-        act = self.phrasing.number(entry.body.act_s)  # type: ignore[union-attr]
+        assert isinstance(entry.body, Act)
+        act = self.phrasing.number(entry.body.act_s)
         return self.phrasing.reply(
-            "act_last", act=act, minutes=self.phrasing.number(max(0, round(seconds / 60)))
+            "act_last", act=act, ago=self.phrasing.minutes(max(0, round(seconds / 60)))
         )
 
     def _done(self, call: _CallOut, key: str, **values: str) -> Outcome:

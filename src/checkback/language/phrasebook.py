@@ -54,7 +54,7 @@ QUESTIONS = frozenset("last_act contrast_so_far what_is_in what_is_missing".spli
 REPLIES = frozenset(
     "say_again nothing_said accepted corrected withdrawn nothing_to_withdraw nothing_to_correct "
     "no_such_entry does_not_fit which option or confirm unlisted dropped parked voice_off voice_on at "
-    "act_last act_none contrast contrast_none in in_none missing missing_none nothing_in nothing_up "
+    "act_last act_none one_minute minutes contrast contrast_none in in_none missing missing_none nothing_in nothing_up "
     "trouble saved_again nothing_asked replaces deaf hearing_again".split()
 )
 """What the loop needs a phrasebook to have."""
@@ -166,6 +166,7 @@ class PhrasebookFile(_Data):
     back: dict[str, Back]
     labels: dict[str, dict[str, str]] = {}
     spoken_units: dict[str, str] = {}
+    spoken_units_one: dict[str, str] = {}
     typed: dict[str, str] = Field(default={}, description="What is typed short, and its words.")
     replies: dict[str, str]
     card: dict[str, str] = Field(description="Headings and small words of the phrase card.")

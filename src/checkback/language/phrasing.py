@@ -70,8 +70,10 @@ class Phrasing:
     def spoken(self, body: Any) -> str:
         """Return the words with which the voice says `body` back."""
         values = dict(body)
+        amount = values.get("dose", values.get("rate"))
         return fill(
-            self._file.back[body.kind].spoken, lambda field: self._spoken_value(field, values.get(field))
+            self._file.back[body.kind].spoken,
+            lambda field: self._spoken_value(field, values.get(field), one=amount == 1),
         )
 
     def written(self, body: Any) -> str:
@@ -104,6 +106,10 @@ class Phrasing:
     def number(self, value: Decimal | int | float) -> str:
         """Return a number in words."""
         return self._file.numbers.say_back(Decimal(str(value)))
+
+    def minutes(self, count: int) -> str:
+        """Return a number of minutes in words."""
+        return self.reply("one_minute" if count == 1 else "minutes", number=self.number(count))
 
     def clock_time(self, wall: datetime) -> str:
         """Return the time of day in words: "fourteen twenty", "nine oh five", "ten hundred"."""
@@ -144,7 +150,7 @@ class Phrasing:
             forms.setdefault(("drug", drug.name), drug.say[0])
         return forms
 
-    def _spoken_value(self, field: str, value: Any) -> str | None:
+    def _spoken_value(self, field: str, value: Any, *, one: bool) -> str | None:
         if value is None:
             return None
         if isinstance(value, bool):
@@ -152,7 +158,10 @@ class Phrasing:
         if isinstance(value, (Decimal, int, float)):
             return self.number(value)
         if field == "unit":
-            return self._file.spoken_units.get(str(value), str(value))
+            units = self._file.spoken_units
+            return (
+                (self._file.spoken_units_one if one else units).get(value) or units.get(value) or str(value)
+            )
         return self.label(field, str(value))
 
 

@@ -1,0 +1,34 @@
+# The two commands of a newcomer are `make demo` and `make test`.
+
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+
+.PHONY: demo test lint recording clean
+
+demo: $(VENV)/installed
+	rm -rf demo-case
+	$(BIN)/checkback replay demo/case.flac --case demo-case --start 2026-03-02T08:00:00+01:00
+
+test: $(VENV)/tested
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+	$(BIN)/python -m pytest
+
+recording: $(VENV)/tested
+	$(BIN)/python demo/make_recording.py
+
+$(VENV)/installed: pyproject.toml
+	sh tools/make_venv.sh "$(PYTHON)" $(VENV)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable .
+	touch $@
+
+$(VENV)/tested: $(VENV)/installed tools/install_test_packages.sh
+	sh tools/install_test_packages.sh
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[test,pedal]'
+	touch $@
+
+clean:
+	rm -rf $(VENV) demo-case build dist

@@ -1,0 +1,420 @@
+"""The only place where the rooms are joined: settings, adapters, loop."""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Literal
+
+from checkback import __version__
+from checkback.errors import UserError
+from checkback.hearing.endpointing import BLOCK_S, Segmenter
+from checkback.hearing.microphone import Microphone
+from checkback.hearing.pedal import KeyboardPedal, PedalEvent
+from checkback.hearing.recogniser import Grammar, Recogniser, Utterance
+from checkback.hearing.recording import Recording
+from checkback.language.phrasebook import Phrasebook
+from checkback.language.phrasing import Phrasing
+from checkback.language.wordgraph import word_graph
+from checkback.listening import Listening
+from checkback.loop import Loop, Outcome
+from checkback.record.case import Case
+from checkback.record.clock import HandClock, SystemClock
+from checkback.record.entry import Entry
+from checkback.record.journal import Journal
+from checkback.reporting.narrative import narrative
+from checkback.reporting.tables import write_tables
+from checkback.settings import Settings, grammars_folder
+from checkback.speaking.loudspeaker import LoudspeakerVoice, Sounding
+from checkback.speaking.synthesis import Espeak, Pyttsx3, Synthesiser, VoiceSettings
+from checkback.speaking.voice import Voice
+from checkback.speaking.voices import FileVoice, SilentVoice, TextVoice
+
+CHECKBACKS = "checkbacks.txt"
+CHECKBACKS_SOUND = "checkbacks.flac"
+NARRATIVE = "narrative.txt"
+
+
+def load_book(settings: Settings) -> Phrasebook:
+    """Load the phrasebook that the settings name."""
+    return Phrasebook.load(grammars_folder(settings), settings.language.phrasebook)
+
+
+def grammar_of(book: Phrasebook) -> Grammar:
+    """Compile a phrasebook into the plain data that recognisers take."""
+    graph = word_graph(book.spoken)
+    arcs, start, final = graph.flat()
+    return Grammar(
+        arcs=arcs,
+        start=start,
+        final=final,
+        pronunciations=book.pronunciations,
+        phrases=graph.covering_sentences(),
+        sha256=book.sha256,
+    )
+
+
+def make_recogniser(settings: Settings, book: Phrasebook) -> Recogniser:
+    """Start the recogniser that the settings name.
+
+    Raises
+    ------
+    UserError
+        If its model is missing or a word has no pronunciation.
+    """
+    if settings.hearing.recogniser == "vosk":
+        from checkback.hearing.vosk import VoskRecogniser
+
+        if settings.hearing.vosk_model is None:
+            raise UserError(
+                "the recogniser vosk needs a model folder: set hearing.vosk_model, see models_download.md"
+            )
+        return VoskRecogniser(settings.hearing.vosk_model, grammar_of(book))
+    from checkback.hearing.pocketsphinx import PocketSphinxRecogniser
+
+    return PocketSphinxRecogniser(grammar_of(book))
+
+
+def make_synthesiser(settings: Settings) -> Synthesiser:
+    """Start the synthesiser: the direct library on Linux, pyttsx3 elsewhere.
+
+    Raises
+    ------
+    UserError
+        If it cannot be used on this computer.
+    """
+    speaking = settings.speaking
+    how = VoiceSettings(voice=speaking.speaker, rate_wpm=speaking.rate_wpm, volume=speaking.volume)
+    choice = speaking.synthesiser
+    if choice == "auto":
+        choice = "espeak" if sys.platform == "linux" else "pyttsx3"
+    return Espeak(how) if choice == "espeak" else Pyttsx3(how)
+
+
+def make_voice(
+    settings: Settings,
+    *,
+    show: Callable[[str], None],
+    on_sounding: Callable[[Sounding], None] | None = None,
+) -> Voice:
+    """Open the voice that the settings name; `auto` falls back to text and says so.
+
+    Raises
+    ------
+    UserError
+        If a named voice cannot be opened.
+    """
+    choice = settings.speaking.voice
+    if choice == "silent":
+        return SilentVoice()
+    if choice == "text":
+        return TextVoice(sys.stdout)
+    try:
+        synthesiser = make_synthesiser(settings)
+        try:
+            return LoudspeakerVoice(
+                synthesiser,
+                device=settings.speaking.loudspeaker,
+                on_failure=lambda text, why: show(f"not spoken: {text} ({why})"),
+                on_sounding=on_sounding,
+            )
+        except UserError:
+            synthesiser.close()
+            raise
+    except UserError as error:
+        if choice == "loudspeaker":
+            raise
+        show(f"{error} Check-backs are shown as text.")
+        return TextVoice(sys.stdout)
+
+
+@contextmanager
+def listening(
+    folder: Path,
+    settings: Settings,
+    book: Phrasebook,
+    *,
+    typed_only: bool = False,
+    report: Callable[[Outcome, Utterance | None], None],
+    show: Callable[[str], None],
+    on_sounding: Callable[[Sounding], None] | None = None,
+) -> Iterator[Listening]:
+    """Open everything a live case needs; on leaving, write tables and narrative and close it all.
+
+    Parameters
+    ----------
+    folder : Path
+        Case folder; a case in it is continued.
+    settings : Settings
+    book : Phrasebook
+    typed_only : bool
+        Do without microphone and recogniser.
+    report, show, on_sounding : callable
+        See `Listening` and `LoudspeakerVoice`.
+
+    Raises
+    ------
+    UserError
+        If the case cannot be written, or the microphone or recogniser cannot be opened.
+    """
+    with ExitStack() as stack:
+        journal = Journal.open(folder)
+        stack.callback(_close, journal, show)
+        recogniser = None if typed_only else make_recogniser(settings, book)
+        if recogniser is not None:
+            stack.callback(recogniser.close)
+        microphone = None if typed_only else Microphone(settings.hearing.microphone)
+        if microphone is not None:
+            stack.callback(microphone.close)
+        voice = make_voice(settings, show=show, on_sounding=on_sounding)
+        stack.callback(voice.close)
+        loop = Loop(
+            book,
+            journal,
+            SystemClock(),
+            voice,
+            recogniser="none" if recogniser is None else recogniser.name,
+            program_version=__version__,
+            show=show,
+        )
+        stack.callback(lambda: write_case_files(folder, loop.case, loop.phrasing))
+        room = Listening(
+            loop,
+            voice,
+            folder,
+            recogniser=recogniser,
+            microphone=microphone,
+            open_room=settings.hearing.open_room,
+            hold_off_s=settings.speaking.hold_off_s,
+            report=report,
+            show=show,
+        )
+        if settings.pedals.use:
+            pedal = KeyboardPedal(room.press, keys=settings.pedals.keys or None)
+            stack.callback(pedal.close)
+        yield room
+
+
+def _close(journal: Journal, show: Callable[[str], None]) -> None:
+    """Close the journal; what its own disk did not take goes to a folder that does."""
+    trouble = journal.close()
+    if trouble is None:
+        return
+    show(trouble)
+    for parent in (None, Path.home()):
+        try:
+            rescue = Path(tempfile.mkdtemp(prefix="checkback-rescued-", dir=parent))
+            journal.copy_to(rescue)
+        except (OSError, UserError):
+            continue
+        show(f"the whole journal was copied to {rescue}; move it to a safe place")
+        return
+    show("no other folder could be written either: copy the entries from the screen by hand now")
+
+
+def write_case_files(folder: Path, case: Case, phrasing: Phrasing) -> None:
+    """Write tables and the draft narrative beside the journal.
+
+    Raises
+    ------
+    UserError
+        If the folder cannot be written.
+    """
+    try:
+        write_tables(case.entries, folder, standing=case.standing, summary=phrasing.summary)
+        (folder / NARRATIVE).write_text(narrative(case, phrasing), encoding="utf-8")
+    except OSError as error:
+        raise UserError(
+            f"tables and narrative cannot be written to {folder} ({error.strerror}); the journal is not touched: "
+            "make room or rights there, then run: checkback show --write CASE"
+        ) from None
+
+
+# --- replay --------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Heard:
+    """One utterance of a replay with what became of it."""
+
+    utterance: Utterance | None
+    outcome: Outcome
+
+
+def replay(
+    recording: Recording,
+    folder: Path,
+    settings: Settings,
+    book: Phrasebook,
+    recogniser: Recogniser,
+    *,
+    start: datetime,
+    pedal: Iterable[PedalEvent] = (),
+    sound: bool = True,
+    report: Callable[[Heard], None],
+    show: Callable[[str], None],
+) -> Loop:
+    """Run a recording through the loop, as fast as it goes, into a case folder.
+
+    Parameters
+    ----------
+    recording : Recording
+    folder : Path
+        Case folder; is made if it is missing.
+    settings : Settings
+    book : Phrasebook
+    recogniser : Recogniser
+    start : datetime
+        Wall time of the recording's first sample, with its offset.
+    pedal : iterable of PedalEvent
+        Presses, with times in seconds of the recording.
+    sound : bool
+        Whether the check-backs are synthesised into a sound file too.
+    report : callable
+        Is given each utterance with its outcome.
+    show : callable
+        Is given lines that need attention.
+
+    Returns
+    -------
+    Loop
+        With the case as it stands at the end.
+    """
+    clock = HandClock(start)
+    journal = Journal.open(folder)
+    try:
+        with _ReplayVoice(folder, settings, clock, sound=sound, show=show) as voice:
+            loop = Loop(
+                book,
+                journal,
+                clock,
+                voice,
+                recogniser=recogniser.name,
+                program_version=__version__,
+                show=show,
+            )
+            segmenter = Segmenter()
+            presses = sorted(pedal, key=lambda event: event.at_s)
+
+            def hear(utterances: list[Utterance], now_s: float) -> None:
+                for utterance in utterances:
+                    if not settings.hearing.open_room and not utterance.held:
+                        continue
+                    heard = recogniser.hear(utterance)
+                    clock.set(now_s)
+                    report(Heard(utterance, loop.heard(heard)))
+
+            end_s = 0.0
+            for block, start_s in recording.blocks():
+                while presses and presses[0].at_s <= start_s:
+                    event = presses.pop(0)
+                    clock.set(event.at_s)
+                    if event.action == "talk":
+                        if event.pressed:
+                            segmenter.press()
+                        else:
+                            hear(segmenter.release(), event.at_s)
+                    elif event.pressed:
+                        report(Heard(None, loop.pressed(event.action)))
+                end_s = start_s + BLOCK_S
+                hear(segmenter.feed(block, start_s), end_s)
+            hear(segmenter.flush(), end_s)
+            clock.set(end_s)
+            loop.tick()
+    finally:
+        _close(journal, show)
+    write_case_files(folder, loop.case, loop.phrasing)
+    return loop
+
+
+class _ReplayVoice:
+    """The voice of a replay: check-backs as text, and as a sound file on the recording's time line."""
+
+    name = "file"
+
+    def __init__(
+        self, folder: Path, settings: Settings, clock: HandClock, *, sound: bool, show: Callable[[str], None]
+    ) -> None:
+        self._folder = folder
+        self._clock = clock
+        self._lines: list[str] = []
+        self._voice: Voice | None = None
+        if sound:
+            try:
+                synthesiser = make_synthesiser(settings)
+            except UserError as error:
+                show(f"{error} Check-backs are written as text only.")
+            else:
+                self._voice = FileVoice(
+                    folder / CHECKBACKS_SOUND,
+                    synthesiser,
+                    lambda: clock.now().monotonic_s,
+                    on_failure=lambda text, why: show(f"not spoken: {text} ({why})"),
+                )
+
+    def __enter__(self) -> _ReplayVoice:
+        return self
+
+    def __exit__(self, *_: Any) -> None:
+        self.close()
+
+    def say(self, text: str) -> None:
+        """Note the sentence with its time."""
+        self._lines.append(f"{self._clock.now().wall:%H:%M:%S}  {text}\n")
+        if self._voice is not None:
+            self._voice.say(text)
+
+    def stop(self) -> None:
+        """Fall silent."""
+        if self._voice is not None:
+            self._voice.stop()
+
+    @property
+    def speaking(self) -> bool:
+        """Whether a sentence is being said at this time of the recording."""
+        return self._voice is not None and self._voice.speaking
+
+    def close(self, *, timeout_s: float = 10.0) -> None:
+        """Write text and sound."""
+        with (self._folder / CHECKBACKS).open("a", encoding="utf-8") as file:
+            file.writelines(self._lines)
+        self._lines.clear()
+        if self._voice is not None:
+            self._voice.close(timeout_s=timeout_s)
+            self._voice = None
+
+
+# --- reading a case --------------------------------------------------------------------------------
+
+
+def read_case(folder: Path, *, despite_breaks: bool = False) -> tuple[Case, str | None]:
+    """Fold a case folder's journal; also return what is to be said about a torn last line.
+
+    Raises
+    ------
+    UserError
+        If there is no journal or its chain is broken.
+    """
+    entries = Journal.read(folder, despite_breaks=despite_breaks)
+    return Case(entries), entries.torn
+
+
+Action = Literal["affirm", "withdraw", "mark"]
+
+
+def entry_row(case: Case, entry: Entry, phrasing: Phrasing) -> tuple[str, str, str, str, str]:
+    """Return an entry as (number, time, standing, summary, words) for a table."""
+    standing, by = case.standing(entry)
+    shown = standing if by is None else f"{standing} by {by}"
+    return (
+        str(entry.n),
+        f"{entry.at.wall:%H:%M:%S}",
+        "" if shown == "stands" else shown,
+        phrasing.summary(entry),
+        entry.words,
+    )

@@ -1,0 +1,447 @@
+"""The front door: one command per user task."""
+
+from __future__ import annotations
+
+import json
+import random
+import shutil
+import signal
+import sys
+import tempfile
+import threading
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import click
+from rich.console import Console
+from rich.markup import escape
+from rich.table import Table
+
+from checkback import __version__, app, doctor
+from checkback.errors import UserError
+from checkback.hearing.pedal import ScriptedPedal
+from checkback.hearing.recording import Recording
+from checkback.language.card import phrase_card
+from checkback.language.phrasing import Phrasing
+from checkback.language.reading import Reader
+from checkback.language.wordgraph import jsgf, word_graph
+from checkback.listening import Listening, read_lines
+from checkback.loop import Outcome
+from checkback.record.case import Case
+from checkback.record.journal import journal_schema, verify
+from checkback.reporting.narrative import narrative
+from checkback.settings import Settings, load
+
+NOT_A_DEVICE = (
+    "Checkback is not a medical device. It advises; licensed staff decide. Check against local protocol."
+)
+
+out = Console(highlight=False)
+err = Console(stderr=True, highlight=False)
+
+
+class _Settings:
+    """Read only when a command needs them, so that --help works with a broken file."""
+
+    def __init__(self, path: Path | None) -> None:
+        self._path = path
+
+    def load(self) -> Settings:
+        return load(self._path)
+
+
+pass_settings = click.make_pass_decorator(_Settings)
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, message="checkback %(version)s")
+@click.option("--settings", type=click.Path(path_type=Path), help="Settings file (TOML).")
+@click.pass_context
+def cli(context: click.Context, settings: Path | None) -> None:
+    """Keep a spoken, timed record of a cardiac catheterisation, hands-free and offline.
+
+    Not a medical device: it advises, licensed staff decide.
+    """
+    context.obj = _Settings(settings)
+
+
+@cli.command()
+@click.argument("sentence")
+@click.option(
+    "--spoken", is_flag=True, help="Read it as a recogniser would give it: words only, stocked sizes only."
+)
+@pass_settings
+def parse(settings: _Settings, sentence: str, spoken: bool) -> None:
+    """Print every reading of SENTENCE as JSON.
+
+    Example: checkback parse "balloon two five by twelve fourteen atmospheres"
+    """
+    book = app.load_book(settings.load())
+    readings = Reader(book, typed=not spoken).read(sentence)
+    click.echo(json.dumps([r.plain() for r in readings], indent=2, ensure_ascii=False))
+
+
+# --- phrasebook ------------------------------------------------------------------------------------
+
+
+@cli.group()
+def phrasebook() -> None:
+    """Check the phrasebook, and print what is made from it.
+
+    Example: checkback phrasebook check
+    """
+
+
+@phrasebook.command()
+@pass_settings
+def check(settings: _Settings) -> None:
+    """Check phrasebook, catalogue, formulary and pronunciations.
+
+    Example: checkback phrasebook check
+    """
+    from checkback.hearing.pocketsphinx import pronunciations_of
+
+    book = app.load_book(settings.load())
+    graph = word_graph(book.spoken)
+    words = {word for arcs in graph.arcs for word in arcs}
+    pronunciations_of(words, book.pronunciations)
+    reader = Reader(book)
+    rng = random.Random(0)
+    for _, name, _ in book.families():
+        for _ in range(25):
+            sample = book.sample(rng, name)
+            # a fragment is said after the correction word, and is no entry by itself
+            if name not in book.file.fragments and not reader.read(sample.words):
+                raise UserError(
+                    f"{book.source}: key {name}: no entry can be made of '{sample.words}'; check its fields"
+                )
+    click.echo(
+        f"{book.source}: {sum(1 for _ in book.families())} families, {len(words)} words, "
+        f"{len(graph.arcs)} states and {sum(map(len, graph.arcs))} arcs; every word can be pronounced."
+    )
+
+
+@phrasebook.command()
+@pass_settings
+def card(settings: _Settings) -> None:
+    """Print the phrase card (Markdown).
+
+    Example: checkback phrasebook card > card.md
+    """
+    click.echo(phrase_card(app.load_book(settings.load())))
+
+
+@phrasebook.command("jsgf")
+@pass_settings
+def jsgf_command(settings: _Settings) -> None:
+    """Print the grammar in the JSpeech Grammar Format.
+
+    Example: checkback phrasebook jsgf > english.jsgf
+    """
+    book = app.load_book(settings.load())
+    click.echo(jsgf(book.spoken, book.file.name, book.file.language), nl=False)
+
+
+@phrasebook.command()
+@pass_settings
+def phrases(settings: _Settings) -> None:
+    """Print the phrase list for Vosk as JSON.
+
+    Example: checkback phrasebook phrases > phrases.json
+    """
+    book = app.load_book(settings.load())
+    click.echo(json.dumps(word_graph(book.spoken).covering_sentences(), indent=0))
+
+
+@phrasebook.command()
+@click.option("--count", default=10, show_default=True, type=click.IntRange(1, 100_000))
+@click.option("--seed", default=None, type=int, help="Give it for the same sentences each time.")
+@click.option("--family", default=None, help="One family only, such as balloon.")
+@pass_settings
+def sample(settings: _Settings, count: int, seed: int | None, family: str | None) -> None:
+    """Print random sentences that can be said.
+
+    Example: checkback phrasebook sample --count 5 --seed 1
+    """
+    book = app.load_book(settings.load())
+    rng = random.Random(seed)
+    for _ in range(count):
+        click.echo(book.sample(rng, family).words)
+
+
+@cli.command()
+def schema() -> None:
+    """Print the JSON Schema of one line of the journal.
+
+    Example: checkback schema > journal.schema.json
+    """
+    click.echo(json.dumps(journal_schema(), indent=2, ensure_ascii=False))
+
+
+# --- cases -----------------------------------------------------------------------------------------
+
+_CASE = click.argument("case", type=click.Path(path_type=Path))
+
+
+@cli.command("verify")
+@_CASE
+def verify_command(case: Path) -> None:
+    """Prove that the journal of CASE is whole and unchanged.
+
+    Example: checkback verify cases/2026-03-02T0800
+    """
+    report = verify(case)
+    if not report.ok:
+        raise UserError(f"{case}: {report.first_break}; lines before it are sound")
+    click.echo(f"{case}: {report.lines_ok} lines, chain unbroken, head {report.head}")
+
+
+@cli.command()
+@_CASE
+@click.option("--json", "as_json", is_flag=True, help="One JSON line an entry, with its final standing.")
+@click.option("--narrative", "as_narrative", is_flag=True, help="The draft narrative instead of the table.")
+@click.option("--write", is_flag=True, help="Write tables and narrative into the case folder again.")
+@click.option("--despite-breaks", is_flag=True, help="Show a journal whose chain is broken.")
+@pass_settings
+def show(
+    settings: _Settings, case: Path, as_json: bool, as_narrative: bool, write: bool, despite_breaks: bool
+) -> None:
+    """Show the entries of CASE, finished or not.
+
+    Example: checkback show demo-case
+    """
+    phrasing = Phrasing(app.load_book(settings.load()))
+    folded, torn = app.read_case(case, despite_breaks=despite_breaks)
+    if torn:
+        err.print(f"[yellow]{escape(torn)}[/]")
+    if write:
+        app.write_case_files(case, folded, phrasing)
+    if as_json:
+        for entry in folded.entries:
+            standing, by = folded.standing(entry)
+            line = entry.model_dump(mode="json") | {
+                "standing": standing,
+                "by": by,
+                "summary": phrasing.summary(entry),
+            }
+            click.echo(json.dumps(line, ensure_ascii=False))
+    elif as_narrative:
+        click.echo(narrative(folded, phrasing))
+    else:
+        _print_case(folded, phrasing)
+
+
+def _print_case(case: Case, phrasing: Phrasing) -> None:
+    table = Table(
+        "n", "time", "entry", "standing", "words heard", box=None, pad_edge=False, header_style="bold"
+    )
+    styles = {"withdrawn": "dim strike", "amended": "dim strike", "questioned": "bold"}
+    for entry in case.entries:
+        n, time, standing, summary, words = app.entry_row(case, entry, phrasing)
+        style = styles.get(standing.split(" ")[0], "")
+        table.add_row(
+            n, time, f"[{style}]{escape(summary)}[/]" if style else escape(summary), standing, escape(words)
+        )
+    out.print(table)
+
+
+@cli.command()
+@click.option(
+    "--case", type=click.Path(path_type=Path), help="Case folder; default: a new one, named by the time."
+)
+@click.option("--typed", is_flag=True, help="No microphone: call-outs are typed, one a line.")
+@pass_settings
+def listen(settings: _Settings, case: Path | None, typed: bool) -> None:
+    """Listen to the room and keep the record; Ctrl-C ends it.
+
+    A case folder that already holds a case is continued.  Lines typed into the terminal are taken
+    as call-outs too.
+
+    Example: checkback listen --case cases/monday-1
+    """
+    loaded = settings.load()
+    book = app.load_book(loaded)
+    folder = case or loaded.cases / f"{datetime.now():%Y-%m-%dT%H%M%S}"
+    phrasing = Phrasing(book)
+    with app.listening(
+        folder,
+        loaded,
+        book,
+        typed_only=typed,
+        report=lambda outcome, _: print_outcome(outcome, phrasing),
+        show=_attention,
+    ) as room:
+        out.print(f"[dim]{NOT_A_DEVICE}[/]")
+        out.print(f"{folder}: listening; Ctrl-C ends it.")
+        # only the signal's arrival is noted here; the loop ends by itself when all is recorded
+        for number in (signal.SIGINT, signal.SIGTERM):
+            signal.signal(number, lambda *_: room.stop())
+        lines = read_lines(sys.stdin, room)
+        if typed:
+            # with nothing else to wait for, the end of the input ends the case
+            threading.Thread(target=_stop_after, args=(lines, room), daemon=True).start()
+        room.run()
+    _print_where(folder)
+
+
+def _stop_after(lines: threading.Thread, room: Listening) -> None:
+    lines.join()
+    room.stop()
+
+
+def _attention(line: str) -> None:
+    err.print(f"[bold]{escape(line)}[/]", soft_wrap=True)
+
+
+@cli.command()
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option(
+    "--case", type=click.Path(path_type=Path), help="Case folder to write; without it nothing is kept."
+)
+@click.option("--json", "as_json", is_flag=True, help="One JSON line an utterance.")
+@click.option("--start", help="Wall time of the first sample, RFC 3339; default: now.")
+@click.option("--pedal", type=click.Path(path_type=Path), help="Pedal script: lines like '12.5 talk down'.")
+@click.option("--silent", is_flag=True, help="Do not make the sound file of the check-backs.")
+@pass_settings
+def replay(
+    settings: _Settings,
+    file: Path,
+    case: Path | None,
+    as_json: bool,
+    start: str | None,
+    pedal: Path | None,
+    silent: bool,
+) -> None:
+    """Run the recording FILE through recogniser, loop and voice.
+
+    Example: checkback replay demo/case.flac --case demo-case
+    """
+    loaded = settings.load()
+    recording = Recording(file)
+    presses = ScriptedPedal.from_file(pedal).events if pedal else ()
+    began = _moment(start)
+    book = app.load_book(loaded)
+    if case is not None and (case / "journal.jsonl").exists():
+        raise UserError(f"{case} already holds a case; give another folder with --case, or remove that one")
+    temporary = tempfile.mkdtemp(prefix="checkback-") if case is None else None
+    folder = Path(temporary) if temporary else case
+    assert folder is not None
+    phrasing = Phrasing(book)
+    recogniser = app.make_recogniser(loaded, book)
+    try:
+
+        def report(heard: app.Heard) -> None:
+            if as_json:
+                click.echo(json.dumps(outcome_line(heard), ensure_ascii=False))
+            else:
+                print_outcome(heard.outcome, phrasing)
+
+        loop = app.replay(
+            recording,
+            folder,
+            loaded,
+            book,
+            recogniser,
+            start=began,
+            pedal=presses,
+            sound=not silent and temporary is None,
+            report=report,
+            show=_attention,
+        )
+        if not as_json and case is not None:
+            out.rule("entries", style="dim")
+            _print_case(loop.case, loop.phrasing)
+            _print_where(case)
+    finally:
+        recogniser.close()
+        if temporary:
+            shutil.rmtree(temporary, ignore_errors=True)
+
+
+def _moment(text: str | None) -> datetime:
+    if text is None:
+        return datetime.now().astimezone()
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise UserError(f"--start {text}: not a time; write it like 2026-03-02T08:00:00+01:00") from None
+    return moment if moment.tzinfo else moment.astimezone()
+
+
+def _print_where(case: Path) -> None:
+    out.rule("files", style="dim")
+    described = {
+        "journal.jsonl": "the record itself, append-only, chained",
+        "entries.csv": "the entries as a table (entries.schema.json beside it)",
+        app.NARRATIVE: "draft narrative, not signed",
+        app.CHECKBACKS: "what the voice said",
+        app.CHECKBACKS_SOUND: "the same as sound",
+    }
+    for name, what in described.items():
+        if (case / name).exists():
+            out.print(f"{case / name}  [dim]{what}[/]", soft_wrap=True)
+    out.print(f"[dim]{NOT_A_DEVICE}[/]", soft_wrap=True)
+
+
+def outcome_line(heard: app.Heard) -> dict[str, Any]:
+    """Return an utterance and its outcome as JSON-ready values."""
+    outcome = heard.outcome
+    return {
+        "start": None if heard.utterance is None else round(heard.utterance.started_s, 3),
+        "end": None if heard.utterance is None else round(heard.utterance.ended_s, 3),
+        "heard": outcome.words,
+        "outcome": outcome.result,
+        "entry": outcome.entries[0].model_dump(mode="json") if outcome.entries else None,
+        "reply": outcome.reply,
+        "score": outcome.score,
+        "reason": outcome.reason,
+    }
+
+
+def print_outcome(outcome: Outcome, phrasing: Phrasing) -> None:
+    """Print one outcome for the eye."""
+    if outcome.result == "ignored":
+        out.print(f"[dim]          –  ignored ({escape(outcome.reason)})[/]")
+        return
+    time = f"{outcome.entries[0].at.wall:%H:%M:%S}" if outcome.entries else " " * 8
+    mark = "✓" if outcome.result == "accepted" else "?"
+    what = phrasing.summary(outcome.entries[0]) if outcome.entries else outcome.reply
+    words = f'  [dim]"{escape(outcome.words)}"[/]' if outcome.words else ""
+    out.print(f"{time}  {mark}  {escape(what)}{words}", soft_wrap=True)
+    if outcome.result == "asked":
+        out.print(f"             » {escape(outcome.reply)}", soft_wrap=True)
+
+
+@cli.command("doctor")
+@pass_settings
+def doctor_command(settings: _Settings) -> None:
+    """Say what works on this computer, what does not, and what to do.
+
+    Example: checkback doctor
+    """
+    findings = doctor.examine(settings.load())
+    for finding in findings:
+        mark = {"works": "✓", "missing": "–", "broken": "✗"}[finding.state]
+        out.print(f"{mark}  [bold]{finding.part}[/]  {escape(finding.what)}")
+        if finding.remedy:
+            out.print(f"     → {escape(finding.remedy)}")
+    if any(f.state == "broken" for f in findings):
+        sys.exit(1)
+
+
+def main() -> None:
+    """Run the command line; a `UserError` becomes one sentence and exit code 2."""
+    try:
+        cli(prog_name="checkback")
+    except UserError as error:
+        click.echo(f"checkback: {error}", err=True)
+        sys.exit(2)
+    except BrokenPipeError:
+        # the reader of our output went away; point stdout elsewhere so that closing it is quiet
+        sys.stdout = open("/dev/null", "w")  # noqa: PTH123, SIM115
+        sys.exit(0)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,140 @@
+"""What works on this computer, what does not, and what to do about it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from checkback import app
+from checkback.errors import UserError
+from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Utterance
+from checkback.settings import Settings
+
+State = Literal["works", "missing", "broken"]
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One part of the house and how it is.
+
+    Attributes
+    ----------
+    part : str
+    state : {"works", "missing", "broken"}
+        Missing: the program does without it.  Broken: it cannot run like this.
+    what : str
+    remedy : str
+        What to do; empty if it works.
+    """
+
+    part: str
+    state: State
+    what: str
+    remedy: str = ""
+
+
+def examine(settings: Settings) -> list[Finding]:
+    """Try every part for real and return what was found."""
+    return [
+        _tried("phrasebook", lambda: _phrasebook(settings), needed=True),
+        _tried("recogniser", lambda: _recogniser(settings), needed=True),
+        _tried("vosk model", lambda: _vosk(settings), needed=settings.hearing.recogniser == "vosk"),
+        _tried("microphone", lambda: _microphone(settings), needed=False),
+        _tried("voice", lambda: _voice(settings), needed=False),
+        _tried("loudspeaker", lambda: _loudspeaker(settings), needed=False),
+        _tried("pedal", lambda: _pedal(settings), needed=settings.pedals.use),
+        _tried("cases folder", lambda: _cases(settings), needed=True),
+    ]
+
+
+def _tried(part: str, attempt: Callable[[], str], *, needed: bool) -> Finding:
+    try:
+        return Finding(part, "works", attempt())
+    except UserError as error:
+        what, _, remedy = str(error).partition(": ")
+        return Finding(part, "broken" if needed else "missing", what, remedy)
+
+
+def _phrasebook(settings: Settings) -> str:
+    book = app.load_book(settings)
+    return f"{book.source}, {sum(1 for _ in book.families())} families"
+
+
+def _recogniser(settings: Settings) -> str:
+    recogniser = app.make_recogniser(settings, app.load_book(settings))
+    try:
+        # a second of silence, decoded for real
+        silence = np.zeros(SAMPLE_RATE_HZ, dtype=np.int16)
+        recogniser.hear(Utterance(silence, 0.0, 1.0))
+    finally:
+        recogniser.close()
+    return f"{recogniser.name} decodes"
+
+
+def _vosk(settings: Settings) -> str:
+    if settings.hearing.vosk_model is None:
+        raise UserError(
+            "none is set: the built-in recogniser is used; see models_download.md for a Vosk model"
+        )
+    from checkback.hearing.vosk import VoskRecogniser
+
+    VoskRecogniser(settings.hearing.vosk_model, app.grammar_of(app.load_book(settings))).close()
+    return f"{settings.hearing.vosk_model} loads"
+
+
+def _microphone(settings: Settings) -> str:
+    from checkback.hearing.microphone import Microphone
+
+    microphone = Microphone(settings.hearing.microphone)
+    try:
+        blocks = [microphone.read(timeout_s=0.5) for _ in range(20)]
+    finally:
+        microphone.close()
+    heard = [block for block in blocks if block is not None]
+    if not heard:
+        raise UserError(f"{microphone.name} gives no sound: check its plug and the sound settings")
+    peak = max(int(np.abs(pcm.astype(np.int32)).max()) for pcm, _ in heard)
+    level = "silent so far" if peak == 0 else f"peak {20 * np.log10(peak / 32768):.0f} dB of full scale"
+    return f"{microphone.name}, {level}"
+
+
+def _voice(settings: Settings) -> str:
+    synthesiser = app.make_synthesiser(settings)
+    try:
+        sound = synthesiser.synthesise("checkback")
+    finally:
+        synthesiser.close()
+    return f"{synthesiser.name}, {sound.duration_s:.1f} s of sound for one word"
+
+
+def _loudspeaker(settings: Settings) -> str:
+    from checkback.speaking.loudspeaker import LoudspeakerVoice
+
+    voice = LoudspeakerVoice(app.make_synthesiser(settings), device=settings.speaking.loudspeaker)
+    voice.close()
+    return settings.speaking.loudspeaker or "the default device opens"
+
+
+def _pedal(settings: Settings) -> str:
+    from checkback.hearing.pedal import KeyboardPedal
+
+    pedal = KeyboardPedal(lambda event: None, keys=settings.pedals.keys or None)
+    pedal.close()
+    return "keys can be watched" + ("" if settings.pedals.use else " (pedals.use is off in the settings)")
+
+
+def _cases(settings: Settings) -> str:
+    folder = settings.cases.absolute()
+    there = next(p for p in (folder, *folder.parents) if p.exists())
+    probe = there / ".checkback-probe"
+    try:
+        probe.write_bytes(b"")
+        probe.unlink()
+    except OSError as error:
+        raise UserError(
+            f"{there} cannot be written ({error.strerror}): give another folder in the setting cases"
+        ) from None
+    return f"{folder} can be written"

@@ -1,0 +1,247 @@
+"""The live room: microphone, pedal and keyboard come in at once, one thread owns the case.
+
+Threads: one reads the microphone and cuts utterances, one decodes them, one reads typed lines; all
+they do is put events into a queue.  `Listening.run` takes the events one by one and is the only
+caller of the loop.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+import time
+import traceback
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TextIO
+
+from checkback.hearing.endpointing import Segmenter
+from checkback.hearing.microphone import Microphone
+from checkback.hearing.pedal import PedalEvent
+from checkback.hearing.recogniser import Heard, Recogniser, Utterance
+from checkback.loop import Loop, Outcome
+from checkback.speaking.voice import Voice
+
+TICK_S = 0.5
+"""How often the disk is looked after while nothing is said."""
+
+ERRORS = "errors.log"
+
+
+@dataclass(frozen=True)
+class Typed:
+    """A line that was typed."""
+
+    text: str
+
+
+@dataclass(frozen=True)
+class HearingChanged:
+    """The microphone was lost, or is back."""
+
+    hearing: bool
+
+
+@dataclass(frozen=True)
+class Stopped:
+    """Time to end."""
+
+
+Event = Heard | PedalEvent | Typed | HearingChanged | Stopped
+
+
+class Listening:
+    """Runs the loop in a live room until it is told to stop.
+
+    Parameters
+    ----------
+    loop : Loop
+    voice : Voice
+    folder : Path
+        Case folder; what went wrong inside the program is noted there.
+    recogniser, microphone : Recogniser and Microphone, or None
+        None: typed call-outs and pedals only.
+    open_room : bool
+        Take utterances with no pedal held.
+    hold_off_s : float
+        How long to stay deaf after the voice fell silent, s.
+    report : callable
+        Is given each outcome, and the utterance if there was one.
+    show : callable
+        Is given lines that need attention.
+    """
+
+    def __init__(
+        self,
+        loop: Loop,
+        voice: Voice,
+        folder: Path,
+        *,
+        recogniser: Recogniser | None,
+        microphone: Microphone | None,
+        open_room: bool,
+        hold_off_s: float,
+        report: Callable[[Outcome, Utterance | None], None],
+        show: Callable[[str], None],
+    ) -> None:
+        self._loop = loop
+        self._voice = voice
+        self._folder = folder
+        self._recogniser = recogniser
+        self._microphone = microphone
+        self._open_room = open_room
+        self._hold_off_s = hold_off_s
+        self._report = report
+        self._show = show
+        self._events: queue.Queue[Event] = queue.Queue()
+        self._utterances: queue.Queue[Utterance | None] = queue.Queue()
+        self._talk: queue.Queue[bool] = queue.Queue()
+        self._stop = threading.Event()
+
+    # --- what other threads call ----------------------------------------------------------------
+
+    def press(self, event: PedalEvent) -> None:
+        """Take a press or release of a pedal; may be called from any thread."""
+        if event.action == "talk":
+            if event.pressed:
+                # whoever presses wants to speak: the voice gives way
+                self._voice.stop()
+            self._talk.put(event.pressed)
+        elif event.pressed:
+            self._events.put(event)
+
+    def type(self, text: str) -> None:
+        """Take a typed line; may be called from any thread."""
+        if text.strip():
+            self._events.put(Typed(text))
+
+    def stop(self) -> None:
+        """End `run` once what was said so far is recorded; may be called from any thread."""
+        self._stop.set()
+        if self._microphone is None:
+            self._events.put(Stopped())
+
+    # --- the threads ----------------------------------------------------------------------------
+
+    def run(self) -> None:
+        """Take events until `stop`; then finish what was said and return."""
+        threads = []
+        if self._microphone is not None and self._recogniser is not None:
+            threads = [
+                threading.Thread(target=self._cut_utterances, name="cutting", daemon=True),
+                threading.Thread(target=self._decode, name="decoding", daemon=True),
+            ]
+        for thread in threads:
+            thread.start()
+        while True:
+            try:
+                event = self._events.get(timeout=TICK_S)
+            except queue.Empty:
+                self._loop.tick()
+                continue
+            if isinstance(event, Stopped):
+                break
+            self._guarded(event)
+            self._loop.tick()
+        for thread in threads:
+            thread.join(timeout=5.0)
+
+    def _cut_utterances(self) -> None:
+        assert self._microphone is not None
+        segmenter = Segmenter()
+        hearing = True
+        muted = False
+        try:
+            while not self._stop.is_set():
+                self._follow_talk(segmenter)
+                taken = self._microphone.read()
+                if self._microphone.hearing != hearing:
+                    hearing = self._microphone.hearing
+                    self._events.put(HearingChanged(hearing))
+                if self._voice.speaking != muted:
+                    muted = not muted
+                    if muted:
+                        self._pass_on(segmenter.mute())
+                    else:
+                        segmenter.unmute(time.monotonic(), self._hold_off_s)
+                if taken is not None:
+                    self._pass_on(segmenter.feed(*taken))
+                    if segmenter.pending is not None:
+                        self._prepare(segmenter.pending)
+            self._pass_on(segmenter.flush())
+        except Exception:
+            self._note_failure("the microphone's thread ended")
+        finally:
+            self._utterances.put(None)
+
+    def _follow_talk(self, segmenter: Segmenter) -> None:
+        with suppress(queue.Empty):
+            while True:
+                if self._talk.get_nowait():
+                    segmenter.press()
+                else:
+                    self._pass_on(segmenter.release())
+
+    def _pass_on(self, utterances: list[Utterance]) -> None:
+        for utterance in utterances:
+            if utterance.held or self._open_room:
+                self._utterances.put(utterance)
+
+    def _prepare(self, pending: Utterance) -> None:
+        prepare = getattr(self._recogniser, "prepare", None)
+        if prepare is not None and (pending.held or self._open_room):
+            prepare(pending)
+
+    def _decode(self) -> None:
+        assert self._recogniser is not None
+        while (utterance := self._utterances.get()) is not None:
+            try:
+                self._events.put(self._recogniser.hear(utterance))
+            except Exception:
+                self._note_failure("an utterance could not be decoded")
+                self._events.put(Heard(utterance, self._recogniser.name))
+        self._events.put(Stopped())
+
+    # --- the owner of the case ------------------------------------------------------------------
+
+    def _guarded(self, event: Event) -> None:
+        """Take one event; a fault in the program costs that event's meaning, never the recording."""
+        try:
+            self._take(event)
+        except Exception:
+            self._note_failure("a call-out could not be handled")
+            words = event.text if isinstance(event, Typed) else ""
+            if isinstance(event, Heard) and event.hypotheses:
+                words = event.hypotheses[0].words
+            self._report(self._loop.keep(words), None)
+
+    def _take(self, event: Event) -> None:
+        if isinstance(event, Heard):
+            self._report(self._loop.heard(event), event.utterance)
+        elif isinstance(event, Typed):
+            self._report(self._loop.typed(event.text), None)
+        elif isinstance(event, PedalEvent) and event.action != "talk":
+            self._report(self._loop.pressed(event.action), None)
+        elif isinstance(event, HearingChanged):
+            key = "hearing_again" if event.hearing else "deaf"
+            self._show(self._loop.phrasing.reply(key))
+            self._loop.say(key)
+
+    def _note_failure(self, what: str) -> None:
+        self._show(f"{what}; details are in {self._folder / ERRORS}, recording goes on")
+        with suppress(OSError), (self._folder / ERRORS).open("a", encoding="utf-8") as file:
+            file.write(f"{what}\n{traceback.format_exc()}\n")
+
+
+def read_lines(stream: TextIO, listening: Listening) -> threading.Thread:
+    """Hand typed lines on, in a thread of their own; the end of the stream ends nothing."""
+
+    def work() -> None:
+        for line in stream:
+            listening.type(line)
+
+    thread = threading.Thread(target=work, name="typing", daemon=True)
+    thread.start()
+    return thread
