@@ -1,0 +1,363 @@
+"""The closed loop on a real journal, with a hand-set clock: what is said, what is written, what is asked."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import datetime, timedelta, timezone
+from decimal import Decimal
+from io import StringIO
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from checkback.hearing.recogniser import Heard, Hypothesis, Utterance
+from checkback.language.phrasebook import Phrasebook
+from checkback.loop import Loop, Outcome
+from checkback.record.clock import HandClock
+from checkback.record.entry import Act, ClockStep, Contrast, Device, Drug, Inflation, Session
+from checkback.record.journal import Journal, verify
+from checkback.speaking.voices import TextVoice
+
+START = datetime(2026, 3, 2, 14, 22, 0, tzinfo=timezone(timedelta(hours=1)))
+
+
+class Room:
+    """A loop, its clock, and what its voice said."""
+
+    def __init__(self, book: Phrasebook, folder: Path, start: datetime = START) -> None:
+        self.book = book
+        self.clock = HandClock(start)
+        self.said = StringIO()
+        self.shown: list[str] = []
+        self.folder = folder
+        self.open()
+
+    def open(self) -> None:
+        self.journal = Journal.open(self.folder)
+        self.loop = Loop(
+            self.book,
+            self.journal,
+            self.clock,
+            TextVoice(self.said, mark=""),
+            recogniser="test",
+            program_version="0",
+            show=self.shown.append,
+        )
+
+    def hear(
+        self, words: str, *, at_s: float | None = None, held: bool = False, fits: bool = True
+    ) -> Outcome:
+        """Let the room hear `words`; speech lasts two seconds and ends now."""
+        now = self.clock.now().monotonic_s if at_s is None else at_s
+        self.clock.set(now + 2.0)
+        utterance = Utterance(np.zeros(0, dtype=np.int16), now, now + 2.0, held)
+        return self.loop.heard(Heard(utterance, "test", (Hypothesis(words, -10.0, fits),)))
+
+    @property
+    def last_said(self) -> str:
+        return self.said.getvalue().splitlines()[-1]
+
+
+@pytest.fixture(scope="module")
+def book() -> Phrasebook:
+    return Phrasebook.load(Path(__file__).parents[2] / "grammars")
+
+
+@pytest.fixture
+def room(book: Phrasebook, tmp_path: Path) -> Iterator[Room]:
+    room = Room(book, tmp_path / "case")
+    yield room
+    room.journal.close()
+
+
+def test_a_call_out_is_on_disk_before_it_is_said_back(book: Phrasebook, tmp_path: Path) -> None:
+    on_disk_when_spoken: list[int] = []
+
+    class Witness(TextVoice):
+        def say(self, text: str) -> None:
+            on_disk_when_spoken.append(len(Journal.read(tmp_path / "case")))
+            super().say(text)
+
+    journal = Journal.open(tmp_path / "case")
+    clock = HandClock(START)
+    loop = Loop(book, journal, clock, Witness(StringIO()), recogniser="test", program_version="0")
+    loop.typed("balloon 2.5 x 12, 14 atm")
+    loop.typed("balloon down")
+    journal.close()
+    assert on_disk_when_spoken == [2, 3]
+
+
+def test_an_entry_carries_when_it_was_said_and_when_it_was_recorded(room: Room) -> None:
+    outcome = room.hear("balloon two five by twelve fourteen atmospheres", at_s=30.0)
+    (entry,) = outcome.entries
+    assert outcome.result == "accepted"
+    assert entry.body == Device(
+        device="balloon",
+        diameter_mm=Decimal("2.5"),
+        length_mm=Decimal(12),
+        stocked=True,
+        pressure_atm=Decimal(14),
+    )
+    assert entry.said.wall == START + timedelta(seconds=30)
+    assert (entry.said.monotonic_s, entry.recorded.monotonic_s) == (30.0, 32.0)
+    assert entry.at == entry.said
+    assert room.last_said == "balloon two point five by twelve, one four, fourteen atmospheres"
+
+
+def test_each_start_of_the_program_is_a_session(room: Room) -> None:
+    assert isinstance(room.journal.entries[0].body, Session)
+    room.hear("start the case")
+    room.journal.close()
+    room.open()
+    room.hear("time out done")
+    assert [e.session for e in room.journal.entries] == [1, 1, 2, 2]
+
+
+class TestTimeShift:
+    def test_minutes_ago(self, room: Room) -> None:
+        (entry,) = room.hear("two minutes ago heparin five thousand units", at_s=300.0).entries
+        assert entry.at.wall == START + timedelta(seconds=180)
+        assert entry.at.monotonic_s == 180.0
+        assert entry.said.monotonic_s == 300.0
+        assert room.last_said == "heparin, five thousand units, at fourteen twenty five"
+
+    @pytest.mark.parametrize("spoken", ["at fourteen twenty", "at two twenty", "at one four two zero"])
+    def test_at_a_time_of_day(self, room: Room, spoken: str) -> None:
+        (entry,) = room.hear(f"{spoken} a c t two eighty", at_s=600.0).entries
+        assert entry.at.wall == START.replace(minute=20)
+
+    def test_before_midnight_is_yesterday(self, book: Phrasebook, tmp_path: Path) -> None:
+        start = START.replace(hour=0, minute=10)
+        room = Room(book, tmp_path / "night", start)
+        (entry,) = room.hear("at twenty three fifty time out").entries
+        room.journal.close()
+        assert entry.at.wall == start - timedelta(minutes=20)
+        assert entry.at.monotonic_s == pytest.approx(-1200)
+
+
+class TestQuestions:
+    def test_two_readings_are_asked_and_kept_on_disk(self, room: Room) -> None:
+        outcome = room.hear("contrast forty")
+        (entry,) = outcome.entries
+        assert outcome.result == "asked"
+        assert entry.standing == "questioned"
+        assert [a.body.counted for a in entry.alternatives if isinstance(a.body, Contrast)] == [
+            "given",
+            "total",
+        ]
+        assert room.loop.case.contrast_ml() is None
+        assert "option one, contrast given" in room.last_said
+        assert Journal.read(room.folder)[-1] == entry
+
+    @pytest.mark.parametrize(
+        ("answer", "counted"),
+        [("option two", "total"), ("option one", "given"), ("contrast total forty", "total")],
+    )
+    def test_it_is_settled_by_an_option_or_the_full_call_out(
+        self, room: Room, answer: str, counted: str
+    ) -> None:
+        question = room.hear("contrast forty", at_s=10.0).entries[0]
+        outcome = room.hear(answer)
+        assert outcome.entries[0].amends == question.n
+        assert outcome.entries[0].at == question.at
+        assert outcome.entries[0].body == Contrast(volume_ml=Decimal(40), counted=counted)
+        assert room.loop.case.questions() == []
+
+    def test_affirm_alone_does_not_choose_between_two(self, room: Room) -> None:
+        room.hear("contrast forty")
+        assert room.hear("affirm").result == "asked"
+        assert len(room.loop.case.questions()) == 1
+
+    def test_negative_drops_it(self, room: Room) -> None:
+        question = room.hear("contrast forty").entries[0]
+        room.hear("negative")
+        assert room.last_said == "not recorded"
+        assert room.loop.case.standing(question)[0] == "withdrawn"
+
+    def test_a_size_that_is_not_stocked_is_confirmed(self, room: Room) -> None:
+        outcome = room.hear("unlisted stent two seven five by thirteen")
+        assert outcome.result == "asked"
+        assert room.last_said.startswith("not in stock: stent two point seven five by one three, thirteen")
+        assert room.loop.case.inside() == []
+        room.hear("affirm")
+        (life,) = room.loop.case.inside()
+        assert life.body.stocked is False
+
+    def test_a_deflation_with_nothing_up_is_questioned(self, room: Room) -> None:
+        assert room.hear("balloon down").result == "asked"
+        assert room.last_said == "no balloon is up. down, affirm?"
+
+    def test_stand_by_parks_the_question(self, room: Room) -> None:
+        room.hear("contrast forty")
+        room.hear("stand by")
+        assert room.hear("affirm").reason == "nothing_asked"
+        assert len(room.loop.case.questions()) == 1
+
+    def test_a_new_event_leaves_the_question_open(self, room: Room) -> None:
+        room.hear("contrast forty")
+        assert room.hear("heparin five thousand units").result == "accepted"
+        assert len(room.loop.case.questions()) == 1
+        assert "questions" in room.loop.case.missing()
+
+
+class TestCorrection:
+    def test_a_whole_call_out_replaces_the_last_one(self, room: Room) -> None:
+        wrong = room.hear("balloon two five by twelve", at_s=60.0).entries[0]
+        right = room.hear("correction balloon two five by fifteen").entries[0]
+        assert room.loop.case.standing(wrong) == ("amended", right.n)
+        assert right.at == wrong.at
+        assert room.last_said == "correction, balloon two point five by one five, fifteen"
+        assert [life.body.length_mm for life in room.loop.case.inside()] == [15]
+
+    def test_a_fragment_changes_one_slot(self, room: Room) -> None:
+        room.hear("balloon two five by twelve fourteen atmospheres")
+        right = room.hear("correction sixteen atmospheres").entries[0]
+        assert isinstance(right.body, Device)
+        assert (right.body.pressure_atm, right.body.length_mm) == (16, 12)
+
+    def test_a_corrected_size_that_is_not_stocked_is_confirmed(self, room: Room) -> None:
+        room.hear("balloon two five by twelve")
+        assert room.hear("correction two five by thirteen").result == "asked"
+        (life,) = room.loop.case.inside()
+        assert life.body.length_mm == 12
+        room.hear("affirm")
+        (life,) = room.loop.case.inside()
+        assert (life.body.length_mm, life.body.stocked) == (13, False)
+
+    def test_a_fragment_that_does_not_fit_changes_nothing(self, room: Room) -> None:
+        room.hear("a c t two eighty")
+        outcome = room.hear("correction sixteen atmospheres")
+        assert (outcome.entries, outcome.reason) == ((), "does_not_fit")
+
+    def test_a_numbered_entry(self, room: Room) -> None:
+        first = room.hear("heparin five thousand units").entries[0]
+        room.hear("a c t two eighty")
+        right = room.hear(f"correction entry {['zero', 'one', 'two'][first.n]} heparin seven thousand units")
+        assert right.entries[0].amends == first.n
+
+    def test_another_kind_of_entry_is_confirmed_first(self, room: Room) -> None:
+        room.hear("balloon two five by twelve")
+        up = room.hear("up to fourteen").entries[0]
+        assert room.hear("correction balloon two five by fifteen").result == "asked"
+        assert "instead of up, one four, fourteen atmospheres" in room.last_said
+        assert room.loop.case.standing(up)[0] == "stands"
+
+    def test_disregarding_a_correction_brings_the_first_back(self, room: Room) -> None:
+        first = room.hear("heparin five thousand units").entries[0]
+        room.hear("correction heparin seven thousand units")
+        room.hear("disregard")
+        assert room.loop.case.standing(first)[0] == "stands"
+
+    def test_with_nothing_there(self, room: Room) -> None:
+        assert room.hear("correction sixteen atmospheres").reason == "nothing_to_correct"
+        assert room.hear("disregard").reason == "nothing_to_withdraw"
+        assert room.hear("correction entry forty two sixteen atmospheres").reason == "no_such_entry"
+
+
+class TestIgnoring:
+    def test_table_talk_leaves_no_trace(self, room: Room) -> None:
+        before = len(room.journal)
+        assert room.hear("balloon two five by twelve", fits=False).result == "ignored"
+        assert room.hear("what a lovely").result == "ignored"
+        assert len(room.journal) == before
+        assert room.said.getvalue() == ""
+
+    def test_one_word_is_no_event_while_the_pedal_is_up(self, room: Room) -> None:
+        assert room.hear("deflate").result == "ignored"
+        assert room.hear("deflate", held=True).result == "asked"
+
+    def test_with_the_pedal_held_nothing_is_dropped(self, room: Room) -> None:
+        outcome = room.hear("balloon two five by", held=True)
+        assert (outcome.result, room.last_said) == ("asked", "say again")
+        assert outcome.entries[0].words == "balloon two five by"
+        doubtful = room.hear("heparin five thousand units", held=True, fits=False)
+        assert doubtful.result == "asked"
+        assert room.last_said == "heparin, five thousand units, affirm?"
+
+
+class TestAnswers:
+    def test_last_act_counts_on_the_monotonic_clock(self, room: Room) -> None:
+        room.hear("a c t two eighty from the guide", at_s=0.0)
+        room.clock.step_wall(-3600)
+        room.clock.set(600.0)
+        room.hear("last a c t")
+        assert room.last_said == "last a c t two hundred eighty, ten minutes ago"
+
+    def test_contrast_is_the_last_total_plus_what_was_given_since(self, room: Room) -> None:
+        for words in ("contrast given thirty", "contrast total eighty", "contrast given forty"):
+            room.hear(words)
+        room.hear("how much contrast")
+        assert room.last_said == "contrast one hundred twenty millilitres"
+
+    def test_what_is_in_and_what_is_missing(self, room: Room) -> None:
+        room.hear("what is in")
+        assert room.last_said == "nothing is in"
+        room.hear("workhorse wire in")
+        room.hear("stent three oh by eighteen")
+        room.hear("stent deployed at twelve")
+        room.hear("what is in")
+        assert room.last_said == "in: workhorse wire"
+        room.hear("what is missing")
+        assert room.last_said.startswith("missing: time out, access, closure, a c t, final flow")
+        assert room.last_said.endswith("devices still in")
+
+    def test_say_again_repeats(self, room: Room) -> None:
+        room.hear("heart rate sixty")
+        said = room.last_said
+        room.hear("say again")
+        assert room.last_said == said
+
+    def test_voice_off_is_silent_and_still_records(self, room: Room) -> None:
+        room.hear("voice off")
+        before = room.said.getvalue()
+        assert room.hear("heart rate sixty").result == "accepted"
+        assert room.said.getvalue() == before
+        room.hear("voice on")
+        assert room.last_said == "voice on"
+
+
+class TestPedal:
+    def test_mark_affirm_and_withdraw(self, room: Room) -> None:
+        mark = room.loop.pressed("mark").entries[0]
+        assert mark.source == "pedal"
+        room.hear("unlisted balloon two oh by thirteen")
+        assert room.loop.pressed("affirm").result == "accepted"
+        room.loop.pressed("withdraw")
+        assert room.loop.case.inside() == []
+
+
+def test_a_clock_set_back_is_recorded_and_loses_nothing(room: Room) -> None:
+    room.hear("heart rate sixty", at_s=100.0)
+    room.clock.step_wall(-3600)
+    (entry,) = room.hear("heart rate seventy", at_s=200.0).entries
+    steps = [e.body for e in room.journal.entries if isinstance(e.body, ClockStep)]
+    assert steps == [ClockStep(step_s=-3600.0)]
+    assert entry.at.wall == START + timedelta(seconds=200 - 3600)
+    assert [e.n for e in room.journal.entries] == [1, 2, 3, 4]
+    assert verify(room.folder).ok
+
+
+def test_typed_sizes_that_could_be_two_things_are_asked(room: Room) -> None:
+    outcome = room.loop.typed("balloon three by twenty eight")
+    assert outcome.result == "asked"
+    lengths = {a.body.length_mm for a in outcome.entries[0].alternatives if isinstance(a.body, Device)}
+    assert lengths == {20, 28}
+
+
+def test_a_restart_goes_on_where_it_was(room: Room) -> None:
+    room.hear("balloon two five by twelve")
+    room.hear("up to fourteen")
+    room.journal.close()
+    room.open()
+    assert room.hear("balloon down").result == "accepted"
+    assert room.loop.case.devices()[0].inflated is False
+    kinds = [
+        type(e.body) for e in room.loop.case.in_force() if isinstance(e.body, (Device, Inflation, Act, Drug))
+    ]
+    assert kinds == [Device, Inflation]
+
+
+def test_what_cannot_be_handled_is_kept(room: Room) -> None:
+    outcome = room.loop.keep("some words")
+    assert (outcome.result, outcome.entries[0].words) == ("asked", "some words")
