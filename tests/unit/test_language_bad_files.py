@@ -80,6 +80,10 @@ def refusal(folder: Path) -> str:
             id="a rule that refers to itself",
         ),
         pytest.param(
+            PHRASEBOOK, 'unsaid = ["two oh", ', 'unsaid = ["twenty", "two oh", ', ["slots.pressure.unsaid", "20"],
+            id="a number that nobody can say",
+        ),
+        pytest.param(
             PHRASEBOOK, 'name = "english"', 'name = "english', ["TOML", "line"],
             id="not TOML",
         ),

@@ -114,6 +114,22 @@ def test_contrast_total_alone_is_a_question() -> None:
     assert [r.role for r in english.reader().read("contrast total")] == ["question"]
 
 
+def test_to_and_two_never_make_the_difference() -> None:
+    """The ear takes one for the other: "up to eight" must not be twenty-eight atmospheres."""
+    assert [e["pressure_atm"] for e in entries("up to eight")] == [8]
+    assert [e["pressure_atm"] for e in entries("up twenty eight")] == [28]
+    assert entries("up two eight") == []
+    for sample in english.samples(5000, seed=7):
+        words = sample.words.split()
+        readings = [reading.plain() for reading in english.reader().read(sample.words)]
+        for i, word in enumerate(words):
+            if word in ("to", "two"):
+                words[i] = "two" if word == "to" else "to"
+                sounds_alike = english.reader().read(" ".join(words))
+                assert [reading.plain() for reading in sounds_alike] in ([], readings), words
+                words[i] = word
+
+
 @pytest.mark.parametrize(
     "sentence",
     [

@@ -81,6 +81,9 @@ class NumberSlot(NumberRange):
     field: str | None = None
     styles: tuple[Style, ...] | None = None
     extra: dict[str, tuple[str, ...]] = Field(default={}, description="More spoken forms, by value.")
+    unsaid: tuple[str, ...] = Field(
+        default=(), description="Spoken forms left out, because they sound like something else."
+    )
 
     @model_validator(mode="after")
     def _unit_and_field_agree(self) -> NumberSlot:
@@ -409,7 +412,9 @@ class _Compiler:
     def _slot(self, name: str, slot: Slot) -> Node:
         if isinstance(slot, NumberSlot):
             styles = slot.styles or STYLES[slot.kind]
-            return self._numbers(name, slot.field or name, slot.numbers(), styles, slot.unit, slot.extra)
+            return self._numbers(
+                name, slot.field or name, slot.numbers(), styles, slot.unit, slot.extra, slot.unsaid
+            )
         if isinstance(slot, ChoiceSlot):
             field = slot.field or name
             return Table(
@@ -431,9 +436,11 @@ class _Compiler:
         styles: tuple[Style, ...],
         unit: str,
         extra: Mapping[str, tuple[str, ...]] | None = None,
+        unsaid: tuple[str, ...] = (),
     ) -> Table:
-        key = (field, values, styles, tuple((extra or {}).items()))
+        key = (field, values, styles, tuple((extra or {}).items()), unsaid)
         if key not in self._tables:
+            left_out = {_form(text) for text in unsaid}
             meanings = []
             for value in values:
                 try:
@@ -443,6 +450,12 @@ class _Compiler:
                         f"{self.book.source}: key slots.{name}: {error}; change its range"
                     ) from None
                 forms += tuple(_form(text) for text in (extra or {}).get(_plain(value), ()))
+                forms = tuple(form for form in forms if form not in left_out)
+                if not forms:
+                    raise UserError(
+                        f"{self.book.source}: key slots.{name}.unsaid: nothing is left to say for "
+                        f"{_plain(value)}; leave one form in"
+                    )
                 if self.is_typed:
                     forms += tuple((text,) for text in _numerals(value))
                 meanings.append((((field, value),), tuple(dict.fromkeys(forms))))
