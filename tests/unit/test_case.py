@@ -185,11 +185,14 @@ def test_a_stent_from_guide_to_closure(story: Story) -> None:
     stent = story.case.devices()[-1]
     assert stent.deployed and stent.inside
     assert inside(story) == ["guide", "wire"], "a deployed stent is an implant"
+    assert stent.inflated and story.case.objection(Deflation()) is None, "its balloon is still up"
+    story.add(Deflation())
+    assert story.case.objection(Deflation()) == ("nothing_up", "balloon")
 
     story.add(DeviceEvent(device="wire", happening="out"))
     story.add(DeviceEvent(device="guide", happening="out"))
     assert inside(story) == []
-    assert [len(life.happenings) for life in story.case.devices()] == [1, 2, 3, 1]
+    assert [len(life.happenings) for life in story.case.devices()] == [1, 2, 3, 2]
 
 
 def test_a_balloon_may_go_up_in_the_same_breath(story: Story) -> None:
@@ -197,7 +200,9 @@ def test_a_balloon_may_go_up_in_the_same_breath(story: Story) -> None:
     story.add(STENT.model_copy(update={"deployed": True, "pressure_atm": Decimal(12)}))
     balloon, stent = story.case.devices()
     assert (balloon.inflated, balloon.deployed) == (True, False)
-    assert stent.deployed
+    assert stent.deployed and stent.inflated
+    story.add(Deflation())
+    assert [life.inflated for life in story.case.devices()] == [True, False], "the one gone in last"
 
 
 def test_out_without_a_name_means_the_device_last_gone_in(story: Story) -> None:

@@ -142,7 +142,7 @@ class Case:
             if isinstance(body, Device):
                 up = body.pressure_atm is not None and body.device in INFLATABLE
                 deployed = bool(body.deployed)
-                lives.append(DeviceLife(entry, inflated=up and not deployed, deployed=deployed))
+                lives.append(DeviceLife(entry, inflated=up or deployed, deployed=deployed))
             elif isinstance(body, (Inflation, Deflation, Deployment, DeviceEvent)):
                 life = _meant(lives, body)
                 if life is not None:
@@ -239,7 +239,8 @@ def _happened(life: DeviceLife, entry: Entry) -> None:
     elif isinstance(body, Deflation):
         life.inflated = False
     elif isinstance(body, Deployment):
-        life.deployed, life.inflated = True, False
+        # its balloon is up, until somebody says "down"
+        life.deployed, life.inflated = True, True
     elif isinstance(body, DeviceEvent):
         if body.happening in (*GONE, "left in place", "crushed"):
             life.inside, life.inflated = False, False
