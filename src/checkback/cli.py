@@ -272,8 +272,8 @@ def listen(settings: _Settings, case: Path | None, typed: bool) -> None:
         report=lambda outcome, _: print_outcome(outcome, phrasing),
         show=_attention,
     ) as room:
-        out.print(f"[dim]{NOT_A_DEVICE}[/]")
-        out.print(f"{folder}: listening; Ctrl-C ends it.")
+        out.print(f"[dim]{NOT_A_DEVICE}[/]", soft_wrap=True)
+        out.print(f"{folder}: listening; Ctrl-C ends it.", soft_wrap=True)
         # only the signal's arrival is noted here; the loop ends by itself when all is recorded
         for number in (signal.SIGINT, signal.SIGTERM):
             signal.signal(number, lambda *_: room.stop())
@@ -423,9 +423,9 @@ def doctor_command(settings: _Settings) -> None:
     findings = doctor.examine(settings.load())
     for finding in findings:
         mark = {"works": "✓", "missing": "–", "broken": "✗"}[finding.state]
-        out.print(f"{mark}  [bold]{finding.part}[/]  {escape(finding.what)}")
+        out.print(f"{mark}  [bold]{finding.part}[/]  {escape(finding.what)}", soft_wrap=True)
         if finding.remedy:
-            out.print(f"     → {escape(finding.remedy)}")
+            out.print(f"     → {escape(finding.remedy)}", soft_wrap=True)
     if any(f.state == "broken" for f in findings):
         sys.exit(1)
 

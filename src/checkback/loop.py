@@ -138,8 +138,8 @@ class Loop:
         self._show = show
         self.phrasing = Phrasing(book)
         self.case = Case(journal.entries)
-        self._spoken_reader = Reader(book)
-        self._typed_reader: Reader | None = None
+        self._spoken_reader = Reader(book, every_size=True)
+        self._typed_reader = Reader(book, typed=True)
         self._recogniser = recogniser
         self._voice_on = True
         self._last_reply = ""
@@ -181,8 +181,6 @@ class Loop:
 
     def typed(self, text: str) -> Outcome:
         """Take a typed call-out: numerals and sizes that are not stocked are understood too."""
-        if self._typed_reader is None:
-            self._typed_reader = Reader(self._book, typed=True)
         return self._take(_CallOut(text.strip(), self._clock.now(), "typed"), self._typed_reader.read(text))
 
     def pressed(self, action: Literal["affirm", "withdraw", "mark"]) -> Outcome:

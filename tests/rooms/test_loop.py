@@ -345,6 +345,15 @@ def test_typed_sizes_that_could_be_two_things_are_asked(room: Room) -> None:
     assert lengths == {20, 28}
 
 
+def test_a_spoken_size_that_could_be_two_things_is_asked(room: Room) -> None:
+    # 28 mm is not stocked, so the recogniser listened for 20 mm at 8 atm only: still, which was meant?
+    outcome = room.hear("balloon three by twenty eight")
+    assert outcome.result == "asked"
+    assert "twenty eight" in room.last_said
+    assert "eight atmospheres" in room.last_said
+    assert room.hear("n c balloon three oh by fifteen").result == "accepted"
+
+
 def test_a_restart_goes_on_where_it_was(room: Room) -> None:
     room.hear("balloon two five by twelve")
     room.hear("up to fourteen")

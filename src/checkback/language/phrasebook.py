@@ -504,8 +504,7 @@ class _Compiler:
         bare = tuple(sorted({d for item in items for d in item.diameters_mm if not item.lengths_mm}))
         groups: list[tuple[bool | None, tuple[Decimal, ...], tuple[Decimal, ...]]] = []
         if pairs:
-            if not slot.full_range:
-                groups += [(True, *group) for group in _rectangles(pairs)]
+            groups += [(True, *group) for group in _rectangles(pairs)]
             if slot.full_range or self.is_typed:
                 groups += [(False, *group) for group in _rectangles(full - pairs)]
         else:

@@ -94,11 +94,15 @@ class Reader:
     ----------
     book : Phrasebook
     typed : bool
-        Also accept numerals and sizes that are not stocked, as a person may type them.
+        Accept what a person may type: numerals, abbreviations, sizes that are not stocked.
+    every_size : bool
+        Accept sizes that are not stocked.  A recogniser listens for stocked sizes only, but what
+        it heard may still be meant otherwise: "balloon three by twenty eight" is 20 mm at 8 atm if
+        28 mm is not stocked, unless somebody wants the 28 mm that lies outside.
     """
 
-    def __init__(self, book: Phrasebook, *, typed: bool = False) -> None:
-        self._root = book.typed if typed else book.spoken
+    def __init__(self, book: Phrasebook, *, typed: bool = False, every_size: bool = False) -> None:
+        self._root = book.typed if typed or every_size else book.spoken
         self._abbreviations = book.file.typed if typed else None
 
     def read(self, sentence: str) -> tuple[Reading, ...]:
