@@ -131,9 +131,9 @@ class Segmenter:
         if not self._held:
             self._held = True
             self._pending = None
-            if self._last is None:
-                del self._blocks[:-LEAD_BLOCKS]
-                self._reset_marks()
+            if self._last is None and self._first is not None:
+                # Voiced blocks just before the press are the beginning of the first word.
+                self._last = max(n for n, block in enumerate(self._blocks) if block.voiced)
 
     def release(self) -> list[Utterance]:
         """Note that the talk pedal came up, which ends the utterance at once.
@@ -242,9 +242,6 @@ class Segmenter:
 
     def _reset(self) -> None:
         self._blocks.clear()
-        self._reset_marks()
-
-    def _reset_marks(self) -> None:
         self._first = self._last = None
         self._tentative = 0
         self._unvoiced = 0

@@ -32,8 +32,8 @@ LONGEST_PAUSE_S = 4.0
 
 #: A block that arrives so far from its expected time shows a gap; nearer ones are jitter.
 _GAP_S = 0.2
-#: Share of the jitter that the running clock follows.
-_FOLLOW = 0.02
+#: Share of the lateness of blocks that the running clock follows, for clocks that drift apart.
+_FOLLOW = 0.005
 
 
 def _portaudio() -> ModuleType:
@@ -72,8 +72,9 @@ def microphone_names() -> tuple[str, ...]:
 class BlockClock:
     """Start times of blocks, from the times at which they arrived.
 
-    Blocks arrive in bursts, but they were recorded evenly: the time runs on by the length of each
-    block and follows the arrivals slowly.
+    Blocks were recorded evenly and arrive late by different amounts, never early: the time runs on
+    by the length of each block, goes back at once to a block that came sooner than thought, and
+    follows late ones slowly.
     """
 
     def __init__(self) -> None:
@@ -85,7 +86,7 @@ class BlockClock:
         if self._next_s is None or abs(latest_s - self._next_s) > _GAP_S:
             start_s = latest_s
         else:
-            start_s = self._next_s + _FOLLOW * (latest_s - self._next_s)
+            start_s = min(latest_s, self._next_s + _FOLLOW * (latest_s - self._next_s))
         self._next_s = start_s + duration_s
         return start_s
 

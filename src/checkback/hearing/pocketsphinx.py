@@ -10,10 +10,11 @@ import math
 import re
 import tempfile
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import replace
 from functools import partial
+from itertools import takewhile
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +30,9 @@ _LOG_BASE = math.log(1.0001)
 
 #: Score per frame under which sound is taken for something other than a call-out.
 LEAST_SCORE_PER_FRAME = -44.0
+
+#: Silence before and behind the words that counts in the score: what the segmenter leaves.
+EDGE_FRAMES = 20
 
 #: Shorter sound holds no word, and the feature extraction needs some frames.
 SHORTEST_S = 0.1
@@ -53,6 +57,11 @@ _MODEL = Path(get_model_path("en-us"))
 _ACOUSTIC_MODEL = _MODEL / "en-us"
 _DICTIONARY = _MODEL / "cmudict-en-us.dict"
 _VARIANT = re.compile(r"\(\d+\)$")
+
+#: What stands for silence and noise in a path.
+_SILENCE = re.compile(r"<|\[|\(NULL\)")
+_PHRASEBOOK = "phrasebook"
+_NO_SEARCH = "noise"
 
 
 def _bundled_pronunciations() -> Iterator[tuple[str, str]]:
@@ -146,6 +155,27 @@ def _transitions(grammar: Grammar) -> list[tuple[int, int, float] | tuple[int, i
     ]
 
 
+def _log(probability: float) -> float:
+    """Return a probability as PocketSphinx counts inside, or 0 for one that has no logarithm."""
+    return math.log(probability) / _LOG_BASE if probability > 0 else 0.0
+
+
+def _score_per_frame(path: float, frames: int, segments: Sequence[Any]) -> float:
+    """Return the mean score of a path over its words and a little of the silence at its ends.
+
+    Silence fits well, so that much of it would raise the mean of anything.
+    """
+    total, counted = _log(path), frames
+    for inward in (segments, segments[::-1]):
+        outer = list(takewhile(lambda segment: _SILENCE.match(segment.word), inward))
+        length = sum(segment.end_frame - segment.start_frame + 1 for segment in outer)
+        excess = length - EDGE_FRAMES
+        if excess > 0:
+            total -= sum(_log(segment.ascore) for segment in outer) * excess / length
+            counted -= excess
+    return total / max(counted, 1)
+
+
 def _decoder(pronunciations: Mapping[str, Iterable[str]]) -> Any:
     """Make a PocketSphinx decoder that knows only the given words."""
     with tempfile.TemporaryDirectory() as folder:
@@ -178,9 +208,13 @@ class PocketSphinxDecoder:
 
     def __init__(self, grammar: Grammar) -> None:
         self._decoder = _decoder(pronunciations_of(grammar.words, grammar.pronunciations))
-        search = self._decoder.create_fsg("phrasebook", grammar.start, grammar.final, _transitions(grammar))
-        self._decoder.add_fsg("phrasebook", search)
-        self._decoder.activate_search("phrasebook")
+        word = min(grammar.words)
+        for name, graph in (
+            (_PHRASEBOOK, (grammar.start, grammar.final, _transitions(grammar))),
+            # The cheapest search there is, for the pass that only estimates the noise.
+            (_NO_SEARCH, (0, 1, [(0, 1, 1.0, word)])),
+        ):
+            self._decoder.add_fsg(name, self._decoder.create_fsg(name, *graph))
 
     def decode(self, pcm: Pcm) -> tuple[Hypothesis, ...]:
         """Decode a whole utterance.
@@ -195,22 +229,27 @@ class PocketSphinxDecoder:
         tuple of Hypothesis
             At most one.  Its words may be the beginning of a sentence only; its score is the
             logarithm (base 1.0001) of the path's probability relative to the best-fitting
-            sounds, per 10 ms frame.
+            sounds, per 10 ms frame of its words.
         """
         if len(pcm) < SHORTEST_S * SAMPLE_RATE_HZ:
             return ()
         decoder = self._decoder
-        decoder.start_utt()
-        try:
-            # As one piece: the cepstral mean is then that of this utterance, and the result does
-            # not depend on what was said before.
-            decoder.process_raw(np.ascontiguousarray(pcm, dtype="<i2").tobytes(), False, True)
-        finally:
-            decoder.end_utt()
-        best, frames = decoder.hyp(), decoder.n_frames()
-        if best is None or not best.hypstr or best.score <= 0 or frames <= 0:
+        sound = np.ascontiguousarray(pcm, dtype="<i2").tobytes()
+        # Twice: the noise estimate starts anew and settles on this utterance, so that what was
+        # heard before has no influence and the first words are not spoilt.
+        decoder.reinit_feat()
+        for search in (_NO_SEARCH, _PHRASEBOOK):
+            decoder.activate_search(search)
+            decoder.start_utt()
+            try:
+                # In one piece, with which the cepstral mean is that of the whole utterance.
+                decoder.process_raw(sound, False, True)
+            finally:
+                decoder.end_utt()
+        best = decoder.hyp()
+        if best is None or not best.hypstr or best.score <= 0:
             return ()
-        score = math.log(best.score) / _LOG_BASE / frames
+        score = _score_per_frame(best.score, decoder.n_frames(), list(decoder.seg()))
         return (
             Hypothesis(
                 words=best.hypstr,
@@ -251,6 +290,11 @@ class PocketSphinxRecogniser:
     def failures(self) -> int:
         """How often the child process failed and was started again."""
         return self._worker.failures
+
+    @property
+    def worker_pid(self) -> int | None:
+        """Process id of the child process, or None while there is none."""
+        return self._worker.pid
 
     def prepare(self, utterance: Utterance) -> None:
         """Begin to decode sound that will probably be the next utterance; returns at once.

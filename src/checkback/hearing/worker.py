@@ -57,13 +57,15 @@ class Worker(Generic[Question, Answer]):
         importable there: a module-level function or a `functools.partial` of one.
     name : str
         Name of the process and its thread.
+    remedy : str
+        What the user can do if the child does not start.
     answer_limit_s, start_limit_s : float
         Longest time for one answer and for starting; a child that takes longer is killed.
 
     Raises
     ------
     UserError
-        If `make` raised it in the child.
+        If `make` raised it in the child, or the child did not start.
     """
 
     def __init__(
@@ -71,6 +73,7 @@ class Worker(Generic[Question, Answer]):
         make: Callable[[], Callable[[Question], Answer]],
         *,
         name: str,
+        remedy: str = "close other programs and try again",
         answer_limit_s: float = ANSWER_LIMIT_S,
         start_limit_s: float = START_LIMIT_S,
     ) -> None:
@@ -89,8 +92,7 @@ class Worker(Generic[Question, Answer]):
         except _WorkerError as failure:
             self.close()
             raise UserError(
-                f"{name}: the worker process did not start within {start_limit_s:g} s; "
-                "close other programs or see `checkback doctor`."
+                f"The recogniser {name} ended or was not ready within {start_limit_s:g} s: {remedy}."
             ) from failure
         except UserError:
             self.close()

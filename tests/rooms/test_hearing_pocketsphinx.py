@@ -1,0 +1,211 @@
+"""The embedded recogniser on synthetic speech, which stands in for people."""
+
+from __future__ import annotations
+
+import os
+import signal
+import time
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+import soxr
+
+from checkback.errors import UserError
+from checkback.hearing.endpointing import Segmenter
+from checkback.hearing.pocketsphinx import PocketSphinxDecoder, PocketSphinxRecogniser, accepts_jsgf
+from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Grammar, Pcm, Utterance
+from checkback.hearing.recording import Recording
+from hearing_grammar import cathlab, grammar_of
+from speakers import needs_flite, silence, utterance
+
+HUMAN_SPEECH = Path(__file__).parents[3] / "shared" / "speech"
+
+CALL_OUTS = (
+    "case start",
+    "balloon two five by twelve fourteen atmospheres",
+    "up to sixteen",
+    "stent three oh by eighteen deployed at twelve atmospheres",
+    "heparin seven thousand units",
+    "pressure one hundred twenty over eighty",
+    "proximal circumflex ninety percent stenosis",
+    "fluoro time twenty four minutes",
+    "disregard",
+)
+
+
+@pytest.fixture(scope="module")
+def decoder() -> PocketSphinxDecoder:
+    return PocketSphinxDecoder(cathlab())
+
+
+@pytest.fixture
+def recogniser() -> Iterator[PocketSphinxRecogniser]:
+    recogniser = PocketSphinxRecogniser(cathlab())
+    yield recogniser
+    recogniser.close()
+
+
+@needs_flite
+@pytest.mark.parametrize("voice", ["rms", "awb"])
+def test_call_outs_are_heard_word_by_word(decoder: PocketSphinxDecoder, voice: str) -> None:
+    heard = [decoder.decode(utterance(sentence, voice).pcm) for sentence in CALL_OUTS]
+    assert [best[0].words for best in heard] == list(CALL_OUTS)
+    assert all(best[0].likely_speech_to_us for best in heard)
+
+
+@needs_flite
+@pytest.mark.parametrize("voice", ["slt", "rms", "awb"])
+def test_chatter_is_told_from_call_outs(decoder: PocketSphinxDecoder, voice: str) -> None:
+    for sentence in (
+        "the weather is supposed to be nice tomorrow",
+        "let me know when you are ready for lunch",
+        "who is on call this weekend",
+    ):
+        heard = decoder.decode(utterance(sentence, voice).pcm)
+        assert not any(each.likely_speech_to_us for each in heard), heard
+
+
+@needs_flite
+def test_what_was_said_before_does_not_matter(decoder: PocketSphinxDecoder) -> None:
+    said = utterance("balloon two five by twelve fourteen atmospheres").pcm
+    first = decoder.decode(said)
+    decoder.decode((utterance("the weather is nice", "rms").pcm // 8).astype(np.int16))
+    assert decoder.decode(said) == first
+
+
+@pytest.mark.parametrize(
+    "pcm",
+    [
+        np.zeros(0, dtype=np.int16),
+        np.zeros(1, dtype=np.int16),
+        np.zeros(1_599, dtype=np.int16),
+        np.zeros(16_000, dtype=np.int16),
+        np.full(16_000, 32_767, dtype=np.int16),
+        np.tile(np.array([32_767, -32_768], dtype=np.int16), 8_000),
+        np.zeros(20 * SAMPLE_RATE_HZ, dtype=np.int16),
+    ],
+    ids=["empty", "one sample", "short", "silent", "stuck", "clipped", "long"],
+)
+def test_no_sound_is_too_odd(decoder: PocketSphinxDecoder, pcm: Pcm) -> None:
+    assert len(decoder.decode(pcm)) <= 1
+
+
+def test_human_digits_are_heard_and_human_chatter_is_not_taken_for_call_outs(
+    decoder: PocketSphinxDecoder,
+) -> None:
+    if not HUMAN_SPEECH.is_dir():
+        pytest.skip("the human recordings beside the project are not there")
+    digits = ("one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
+    listener = PocketSphinxDecoder(grammar_of(("or", *digits)))
+    right = total = 0
+    for n, word in enumerate(digits, 1):
+        for path in sorted((HUMAN_SPEECH / "digits").glob(f"{n}_*_0.wav")):
+            sound, rate_hz = soundfile.read(path, dtype="float32")
+            pcm = (soxr.resample(sound, rate_hz, SAMPLE_RATE_HZ) * 32_767).astype(np.int16)
+            heard = listener.decode(np.concatenate([silence(0.24), pcm, silence(0.2)]))
+            total += 1
+            right += bool(heard) and heard[0].words == word
+    assert total >= 27
+    assert right / total > 0.6
+    for path in sorted((HUMAN_SPEECH / "chatter").glob("*.*")):
+        segmenter = Segmenter()
+        cut = [u for block, start_s in Recording(path).blocks() for u in segmenter.feed(block, start_s)]
+        for each in [*cut, *segmenter.flush()]:
+            assert not any(found.likely_speech_to_us for found in decoder.decode(each.pcm))
+
+
+def test_a_word_without_pronunciation_stops_the_start_with_its_name() -> None:
+    with pytest.raises(UserError, match="No pronunciation is known for 'clopidoxyz', 'zzballoon'"):
+        PocketSphinxDecoder(grammar_of(("or", "zzballoon up", "clopidoxyz given")))
+
+
+@pytest.mark.parametrize("phones", ["EY1 T", "EY QQ", ""])
+def test_a_pronunciation_that_the_model_cannot_use_is_named(phones: str) -> None:
+    grammar = replace(grammar_of("kerma"), pronunciations={"kerma": (phones,)})
+    with pytest.raises(UserError, match="of 'kerma' is not usable"):
+        PocketSphinxDecoder(grammar)
+
+
+@needs_flite
+def test_own_pronunciations_are_further_variants() -> None:
+    grammar = replace(
+        grammar_of(("or", "balloon", "stent")), pronunciations={"stent": ("K EY S S T AA R T",)}
+    )
+    decoder = PocketSphinxDecoder(grammar)
+    assert [decoder.decode(utterance(said).pcm)[0].words for said in ("case start", "stent", "balloon")] == [
+        "stent",
+        "stent",
+        "balloon",
+    ]
+
+
+@needs_flite
+def test_chains_of_arcs_without_a_word_are_free() -> None:
+    arcs = (
+        (0, 1, ""),
+        (1, 2, ""),
+        (2, 3, "balloon"),
+        (3, 4, ""),
+        (4, 5, ""),
+        (5, 6, "out"),
+        (4, 6, ""),
+        (6, 7, ""),
+    )
+    grammar = Grammar(arcs, 0, 7, {}, (), "")
+    decoder = PocketSphinxDecoder(grammar)
+    assert decoder.decode(utterance("balloon").pcm)[0].words == "balloon"
+    assert decoder.decode(utterance("balloon out").pcm)[0].words == "balloon out"
+
+
+def test_pocketsphinx_itself_judges_a_jsgf_grammar() -> None:
+    own = {"kerma": ("K ER M AH",)}
+    header = "#JSGF V1.0;\ngrammar room;\n"
+    assert accepts_jsgf(header + "public <room> = air kerma <n>;\n<n> = (one | two) [hundred];\n", own)
+    assert not accepts_jsgf(header + "public <room> = air kerma (;\n", own)
+    assert not accepts_jsgf(header + "public <room> = air kerma;\n", {})
+
+
+@needs_flite
+def test_the_worker_hears_what_the_decoder_hears(
+    decoder: PocketSphinxDecoder, recogniser: PocketSphinxRecogniser
+) -> None:
+    said = utterance("heparin seven thousand units")
+    heard = recogniser.hear(said)
+    assert heard.utterance is said
+    assert heard.recogniser == "pocketsphinx"
+    assert heard.hypotheses == decoder.decode(said.pcm)
+
+
+@needs_flite
+def test_a_prepared_utterance_is_decoded_once_and_another_one_afresh(
+    recogniser: PocketSphinxRecogniser,
+) -> None:
+    said, other = utterance("heparin seven thousand units"), utterance("balloon out")
+    recogniser.hear(said)  # warm
+    recogniser.prepare(said)
+    time.sleep(1.0)
+    began = time.perf_counter()
+    assert recogniser.hear(said).hypotheses[0].words == "heparin seven thousand units"
+    assert time.perf_counter() - began < 0.02
+    recogniser.prepare(said)
+    assert recogniser.hear(other).hypotheses[0].words == "balloon out"
+    assert recogniser.hear(said).hypotheses[0].words == "heparin seven thousand units"
+
+
+@needs_flite
+def test_a_killed_worker_costs_nothing_but_time(recogniser: PocketSphinxRecogniser) -> None:
+    pid = recogniser.worker_pid
+    assert pid is not None
+    os.kill(pid, signal.SIGKILL)
+    assert recogniser.hear(utterance("balloon out")).hypotheses[0].words == "balloon out"
+    assert recogniser.failures == 1
+
+
+def test_sound_that_is_nothing_is_heard_as_nothing(recogniser: PocketSphinxRecogniser) -> None:
+    assert recogniser.hear(Utterance(np.zeros(0, dtype=np.int16), 0.0, 0.0)).hypotheses == ()
+    recogniser.close()
+    assert recogniser.hear(Utterance(silence(1.0), 0.0, 1.0)).hypotheses == ()
