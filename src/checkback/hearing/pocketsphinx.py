@@ -299,9 +299,11 @@ class PocketSphinxRecogniser:
     def prepare(self, utterance: Utterance) -> None:
         """Begin to decode sound that will probably be the next utterance; returns at once.
 
-        If `hear` is then called with the same sound, it has a head start.
+        If `hear` is then called with the same sound, it has a head start.  May be called again
+        and again while the pause lasts.
         """
-        if self._prepared is None or self._prepared[1].done():
+        prepared = self._prepared
+        if prepared is None or (prepared[0] is not utterance.pcm and prepared[1].done()):
             self._prepared = utterance.pcm, self._worker.submit(utterance.pcm)
 
     def hear(self, utterance: Utterance) -> Heard:
