@@ -44,9 +44,7 @@ class HandClock:
 
     def at(self, elapsed_s: float) -> Moment:
         """Return the moment `elapsed_s` seconds after the origin."""
-        return Moment(
-            wall=self._origin + timedelta(seconds=elapsed_s), monotonic_s=round(elapsed_s, 3)
-        )
+        return Moment(wall=self._origin + timedelta(seconds=elapsed_s), monotonic_s=round(elapsed_s, 3))
 
     def set(self, elapsed_s: float) -> None:
         """Move to `elapsed_s` seconds after the origin."""

@@ -94,7 +94,9 @@ class CaseEnd(Frozen):
 
 
 Side = Literal["left", "right"]
-AccessSite = Literal["radial", "distal radial", "ulnar", "brachial", "femoral", "femoral vein", "jugular vein"]
+AccessSite = Literal[
+    "radial", "distal radial", "ulnar", "brachial", "femoral", "femoral vein", "jugular vein"
+]
 
 
 class Access(Frozen):
@@ -113,7 +115,12 @@ class Closure(Frozen):
     site: AccessSite | None = None
     side: Side | None = None
     method: Literal[
-        "compression band", "manual compression", "suture closure", "plug closure", "clip closure", "sheath left in"
+        "compression band",
+        "manual compression",
+        "suture closure",
+        "plug closure",
+        "clip closure",
+        "sheath left in",
     ]
 
 
@@ -167,9 +174,13 @@ class Device(Frozen):
     length_mm: Quantity | None = None
     french: Quantity | None = None
     curve: str | None = Field(default=None, description="Catheter curve, such as JR4.")
-    stocked: bool | None = Field(default=None, description="Whether the size stands in the catalogue; null if it has none.")
+    stocked: bool | None = Field(
+        default=None, description="Whether the size stands in the catalogue; null if it has none."
+    )
     pressure_atm: Quantity | None = None
-    deployed: bool | None = Field(default=None, description="True if the same call-out said that it was deployed.")
+    deployed: bool | None = Field(
+        default=None, description="True if the same call-out said that it was deployed."
+    )
 
 
 class DeviceEvent(Frozen):
@@ -205,7 +216,9 @@ class Deployment(Frozen):
 
 # --- drugs and blood ----------------------------------------------------------------------------
 
-Route = Literal["intravenous", "intracoronary", "intra-arterial", "oral", "sublingual", "subcutaneous", "inhaled"]
+Route = Literal[
+    "intravenous", "intracoronary", "intra-arterial", "oral", "sublingual", "subcutaneous", "inhaled"
+]
 
 
 class Drug(Frozen):
