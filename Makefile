@@ -22,6 +22,7 @@ recording: $(VENV)/tested
 
 $(VENV)/installed: pyproject.toml
 	sh tools/make_venv.sh "$(PYTHON)" $(VENV)
+	@echo "Installing the package into $(VENV) ..."
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable .
 	touch $@
 

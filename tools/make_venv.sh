@@ -12,7 +12,7 @@ if ! "$python" -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null
 fi
 [ -x "$folder/bin/python" ] && "$folder/bin/python" -m pip --version >/dev/null 2>&1 && exit 0
 rm -rf "$folder"
-"$python" -m venv "$folder" 2>/dev/null && exit 0
+"$python" -m venv "$folder" >/dev/null 2>&1 && exit 0
 rm -rf "$folder"
 
 echo "Python has no venv module here; installing Debian's package for it."
