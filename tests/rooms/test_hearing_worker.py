@@ -32,6 +32,9 @@ def make_echo(folder: Path) -> Callable[[str], str]:
             time.sleep(60)
         elif order == "raise":
             raise ValueError(rest)
+        elif order == "print":
+            os.write(1, b"a library says something\n")
+            print("and again", flush=True)
         return question
 
     return echo
@@ -56,6 +59,12 @@ def test_it_answers_in_order(worker: Worker[str, str]) -> None:
     later = [worker.submit(f"question {n}") for n in range(5)]
     assert [each.result(timeout=10) for each in later] == [f"question {n}" for n in range(5)]
     assert worker.ask("x" * 1_000_000) == "x" * 1_000_000
+    assert worker.failures == 0
+
+
+def test_what_a_library_prints_does_not_end_up_in_the_answers(worker: Worker[str, str]) -> None:
+    assert worker.ask("print it") == "print it"
+    assert worker.ask("next") == "next"
     assert worker.failures == 0
 
 
@@ -110,10 +119,9 @@ def test_the_child_ends_when_its_parent_is_killed(tmp_path: Path) -> None:
         "from pathlib import Path\n"
         "from test_hearing_worker import make_echo\n"
         "from checkback.hearing.worker import Worker\n"
-        "if __name__ == '__main__':\n"
-        "    worker = Worker(partial(make_echo, Path('.')), name='echo')\n"
-        "    print(worker.pid, flush=True)\n"
-        "    time.sleep(60)\n"
+        "worker = Worker(partial(make_echo, Path('.')), name='echo')\n"
+        "print(worker.pid, flush=True)\n"
+        "time.sleep(60)\n"
     )
     parent = subprocess.Popen([sys.executable, str(script)], stdout=subprocess.PIPE, text=True)
     assert parent.stdout is not None
@@ -126,3 +134,19 @@ def test_the_child_ends_when_its_parent_is_killed(tmp_path: Path) -> None:
         time.sleep(0.05)
     status = Path(f"/proc/{child}/status")
     assert not status.exists() or "zombie" in status.read_text()
+
+
+def test_a_script_without_a_main_guard_starts_one_child(tmp_path: Path) -> None:
+    script = tmp_path / "plain.py"
+    script.write_text(
+        "from checkback.hearing.pocketsphinx import PocketSphinxRecogniser\n"
+        "from checkback.hearing.recogniser import Grammar\n"
+        "print('imported')\n"
+        "recogniser = PocketSphinxRecogniser(Grammar(((0, 1, 'one'),), 0, 1, {}, (), ''))\n"
+        "print('works')\n"
+        "recogniser.close()\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-W", "error", str(script)], capture_output=True, text=True, timeout=60, check=False
+    )
+    assert (done.stdout, done.stderr) == ("imported\nworks\n", "")

@@ -2,18 +2,24 @@
 
 Decoders hold the interpreter's lock while they work, can crash the process they run in and have
 no time limit of their own.  So each lives in a process by itself.
+
+Parent and child talk in pickles over the child's standard input and output.  The child is a fresh
+interpreter that imports what it is asked for and nothing else: `multiprocessing` would import the
+parent's main script again, which starts children without end if that script has no main guard.
 """
 
 from __future__ import annotations
 
-import multiprocessing
+import os
+import pickle
 import signal
+import subprocess
+import sys
 import threading
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
-from multiprocessing.connection import Connection
-from multiprocessing.context import SpawnProcess
-from typing import Generic, TypeVar
+from contextlib import suppress
+from typing import Any, Generic, TypeVar
 
 from checkback.errors import UserError
 
@@ -29,22 +35,35 @@ class _WorkerError(Exception):
     """The child died, broke or was stopped at its time limit."""
 
 
-def _host(make: Callable[[], Callable[[Question], Answer]], connection: Connection) -> None:
+# Given the parent's search path as arguments, so that the child finds what the parent finds.
+_CHILD = "import sys; sys.path[:] = sys.argv[1:]; from checkback.hearing.worker import serve_parent; serve_parent()"
+
+
+def serve_parent() -> None:
     """Run in the child: make the function, then answer until the parent is gone."""
     # Ctrl-C reaches the whole group; the parent decides when the child ends.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    questions = sys.stdin.buffer
+    # What a library prints must not end up between the answers.
+    answers = os.fdopen(os.dup(1), "wb")
+    os.dup2(2, 1)
+
+    def send(kind: str, content: Any) -> None:
+        pickle.dump((kind, content), answers, pickle.HIGHEST_PROTOCOL)
+        answers.flush()
+
     try:
         try:
-            function = make()
+            function = pickle.load(questions)()
         except UserError as error:
-            connection.send(("unusable", str(error)))
+            send("unusable", str(error))
             return
-        connection.send(("ready", None))
+        send("ready", None)
         while True:
-            connection.send(("answer", function(connection.recv())))
+            send("answer", function(pickle.load(questions)))
     except (EOFError, OSError):
-        # The parent closed its end or died.
-        return
+        # The parent closed its end or died; nothing is left to be flushed to it.
+        os._exit(0)
 
 
 class Worker(Generic[Question, Answer]):
@@ -56,7 +75,7 @@ class Worker(Generic[Question, Answer]):
         Called without arguments in the child; returns the function that answers.  It must be
         importable there: a module-level function or a `functools.partial` of one.
     name : str
-        Name of the process and its thread.
+        What it is called in messages; also the name of its thread.
     remedy : str
         What the user can do if the child does not start.
     answer_limit_s, start_limit_s : float
@@ -81,8 +100,7 @@ class Worker(Generic[Question, Answer]):
         self._name = name
         self._answer_limit_s = answer_limit_s
         self._start_limit_s = start_limit_s
-        self._process: SpawnProcess | None = None
-        self._connection: Connection | None = None
+        self._process: subprocess.Popen[bytes] | None = None
         self._closed = False
         self.failures = 0
         # All traffic with the child passes through this one thread, in order.
@@ -139,47 +157,47 @@ class Worker(Generic[Question, Answer]):
         return None
 
     def _start(self) -> None:
-        context = multiprocessing.get_context("spawn")
-        self._connection, far_end = context.Pipe()
-        self._process = context.Process(
-            target=_host, args=(self._make, far_end), name=self._name, daemon=True
+        self._process = subprocess.Popen(
+            [sys.executable, "-c", _CHILD, *sys.path], stdin=subprocess.PIPE, stdout=subprocess.PIPE
         )
-        self._process.start()
-        far_end.close()
-        kind, told = self._within(self._start_limit_s, lambda connection: connection.recv())
+        kind, told = self._within(self._start_limit_s, self._make)
         if kind == "unusable":
             self._end()
             raise UserError(told)
 
     def _exchange(self, question: Question) -> Answer:
-        def talk(connection: Connection) -> tuple[str, Answer]:
-            connection.send(question)
-            reply: tuple[str, Answer] = connection.recv()
-            return reply
+        answer: Answer = self._within(self._answer_limit_s, question)[1]
+        return answer
 
-        return self._within(self._answer_limit_s, talk)[1]
-
-    def _within(self, limit_s: float, talk: Callable[[Connection], tuple[str, Answer]]) -> tuple[str, Answer]:
-        """Talk to the child, which is killed at the time limit, so that no call blocks for ever."""
-        process, connection = self._process, self._connection
-        if process is None or connection is None:
+    def _within(self, limit_s: float, content: Any) -> tuple[str, Any]:
+        """Send and receive once; the child is killed at the time limit, so that no call blocks for ever."""
+        process = self._process
+        if process is None:
             raise _WorkerError
+        assert process.stdin is not None and process.stdout is not None
         watchdog = threading.Timer(limit_s, process.kill)
         watchdog.daemon = True
         watchdog.start()
         try:
-            return talk(connection)
-        except (EOFError, OSError) as error:
+            process.stdin.write(pickle.dumps(content, pickle.HIGHEST_PROTOCOL))
+            process.stdin.flush()
+            reply: tuple[str, Any] = pickle.load(process.stdout)
+            return reply
+        except (EOFError, OSError, ValueError, pickle.UnpicklingError) as error:
+            # ValueError: `close` took the pipes away meanwhile.
             self._end()
             raise _WorkerError from error
         finally:
             watchdog.cancel()
 
     def _end(self) -> None:
-        process, connection = self._process, self._connection
-        self._process = self._connection = None
-        if process is not None:
-            process.kill()
-            process.join()
-        if connection is not None:
-            connection.close()
+        process, self._process = self._process, None
+        if process is None:
+            return
+        process.kill()
+        process.wait()
+        for pipe in (process.stdin, process.stdout):
+            # What a dead child did not take cannot be flushed.
+            with suppress(OSError):
+                if pipe is not None:
+                    pipe.close()
