@@ -21,7 +21,7 @@ from checkback.hearing.recording import Recording
 from checkback.language.phrasebook import Phrasebook
 from checkback.language.phrasing import Phrasing
 from checkback.language.wordgraph import word_graph
-from checkback.listening import Listening
+from checkback.listening import Listening, PoliteVoice
 from checkback.loop import Loop, Outcome
 from checkback.record.case import Case
 from checkback.record.clock import HandClock, SystemClock
@@ -171,7 +171,7 @@ def listening(
         microphone = None if typed_only else Microphone(settings.hearing.microphone)
         if microphone is not None:
             stack.callback(microphone.close)
-        voice = make_voice(settings, show=show, on_sounding=on_sounding)
+        voice = PoliteVoice(make_voice(settings, show=show, on_sounding=on_sounding))
         stack.callback(voice.close)
         loop = Loop(
             book,

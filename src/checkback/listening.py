@@ -27,6 +27,9 @@ from checkback.speaking.voice import Voice
 TICK_S = 0.5
 """How often the disk is looked after while nothing is said."""
 
+PATIENCE_S = 2.0
+"""How long the voice waits for somebody to finish speaking; steady noise can sound like speech."""
+
 ERRORS = "errors.log"
 
 
@@ -52,13 +55,66 @@ class Stopped:
 Event = Heard | PedalEvent | Typed | HearingChanged | Stopped
 
 
+class PoliteVoice:
+    """A voice that does not begin while somebody is speaking to the microphone.
+
+    Parameters
+    ----------
+    voice : Voice
+        The voice that speaks.
+    """
+
+    def __init__(self, voice: Voice) -> None:
+        self.name = voice.name
+        self._voice = voice
+        self._lock = threading.Lock()
+        self._waiting: list[str] = []
+        self._since_s: float | None = None
+
+    def say(self, text: str) -> None:
+        """Say `text` now, or as soon as the speaker has finished."""
+        with self._lock:
+            if self._since_s is None:
+                self._voice.say(text)
+            else:
+                self._waiting.append(text)
+
+    def follow(self, in_speech: bool, now_s: float) -> None:
+        """Note whether somebody is speaking."""
+        with self._lock:
+            if not in_speech:
+                self._since_s = None
+            elif self._since_s is None:
+                self._since_s = now_s
+            if self._since_s is None or now_s - self._since_s > PATIENCE_S:
+                for text in self._waiting:
+                    self._voice.say(text)
+                self._waiting.clear()
+
+    def stop(self) -> None:
+        """Fall silent and drop what waits."""
+        with self._lock:
+            self._waiting.clear()
+        self._voice.stop()
+
+    @property
+    def speaking(self) -> bool:
+        """True while the voice is heard."""
+        return self._voice.speaking
+
+    def close(self, *, timeout_s: float = 10.0) -> None:
+        """Say what waits and close the voice."""
+        self.follow(False, time.monotonic())
+        self._voice.close(timeout_s=timeout_s)
+
+
 class Listening:
     """Runs the loop in a live room until it is told to stop.
 
     Parameters
     ----------
     loop : Loop
-    voice : Voice
+    voice : PoliteVoice
     folder : Path
         Case folder; what went wrong inside the program is noted there.
     recogniser, microphone : Recogniser and Microphone, or None
@@ -76,7 +132,7 @@ class Listening:
     def __init__(
         self,
         loop: Loop,
-        voice: Voice,
+        voice: PoliteVoice,
         folder: Path,
         *,
         recogniser: Recogniser | None,
@@ -159,6 +215,7 @@ class Listening:
                 taken = self._microphone.read()
                 if self._microphone.hearing != hearing:
                     hearing = self._microphone.hearing
+                    self._pass_on(segmenter.flush())
                     self._events.put(HearingChanged(hearing))
                 if self._voice.speaking != muted:
                     muted = not muted
@@ -166,6 +223,7 @@ class Listening:
                         self._pass_on(segmenter.mute())
                     else:
                         segmenter.unmute(time.monotonic(), self._hold_off_s)
+                self._voice.follow(segmenter.in_speech, time.monotonic())
                 if taken is not None:
                     self._pass_on(segmenter.feed(*taken))
                     if segmenter.pending is not None:
@@ -174,6 +232,7 @@ class Listening:
         except Exception:
             self._note_failure("the microphone's thread ended")
         finally:
+            self._voice.follow(False, time.monotonic())
             self._utterances.put(None)
 
     def _follow_talk(self, segmenter: Segmenter) -> None:

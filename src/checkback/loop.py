@@ -177,6 +177,12 @@ class Loop:
         )
         if not call.meant_for_us and not call.fits:
             return Outcome("ignored", call.words, score=call.score, reason="does not sound like a call-out")
+        if heard.utterance.clipped:
+            # a part of a call-out may read as another, shorter one
+            reply = self.phrasing.reply("say_again")
+            return self._reply(
+                Outcome("asked", call.words, (), reply, call.score, "was cut off by the voice")
+            )
         return self._take(call, self._spoken_reader.read(call.words))
 
     def typed(self, text: str) -> Outcome:

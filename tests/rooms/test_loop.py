@@ -46,12 +46,18 @@ class Room:
         )
 
     def hear(
-        self, words: str, *, at_s: float | None = None, held: bool = False, fits: bool = True
+        self,
+        words: str,
+        *,
+        at_s: float | None = None,
+        held: bool = False,
+        fits: bool = True,
+        clipped: bool = False,
     ) -> Outcome:
         """Let the room hear `words`; speech lasts two seconds and ends now."""
         now = self.clock.now().monotonic_s if at_s is None else at_s
         self.clock.set(now + 2.0)
-        utterance = Utterance(np.zeros(0, dtype=np.int16), now, now + 2.0, held)
+        utterance = Utterance(np.zeros(0, dtype=np.int16), now, now + 2.0, held, clipped)
         return self.loop.heard(Heard(utterance, "test", (Hypothesis(words, -10.0, fits),)))
 
     @property
@@ -274,6 +280,13 @@ class TestIgnoring:
         doubtful = room.hear("heparin five thousand units", held=True, fits=False)
         assert doubtful.result == "asked"
         assert room.last_said == "heparin, five thousand units, affirm?"
+
+
+def test_what_the_voice_cut_off_is_asked_for_again(room: Room) -> None:
+    before = len(room.journal)
+    outcome = room.hear("balloon two five by twelve", clipped=True)
+    assert (outcome.result, room.last_said) == ("asked", "say again")
+    assert len(room.journal) == before
 
 
 class TestAnswers:

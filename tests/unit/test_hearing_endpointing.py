@@ -197,6 +197,27 @@ def test_what_was_being_said_when_the_tool_began_to_speak_comes_out() -> None:
     assert len(stream.segmenter.mute()) == 1
 
 
+def test_speech_that_began_under_the_voice_of_the_tool_is_marked_as_clipped() -> None:
+    stream = Stream()
+    stream.hear(silence(0.5))
+    stream.segmenter.mute()
+    sentence = spoken("balloon two five by twelve fourteen atmospheres")
+    stream.hear(sentence[: SAMPLE_RATE_HZ // 2])
+    stream.segmenter.unmute(stream.now_s, hold_off_s=0.0)
+    stream.hear(sentence[SAMPLE_RATE_HZ // 2 :])
+    stream.hear(silence(1.0))
+    stream.hear(spoken("heart rate sixty"))
+    stream.hear(silence(1.0))
+    assert [utterance.clipped for utterance in stream.utterances] == [True, False]
+
+
+def test_speech_that_the_voice_of_the_tool_cut_off_is_marked_as_clipped() -> None:
+    stream = Stream()
+    stream.hear(silence(0.5))
+    stream.hear(spoken("balloon two five by twelve fourteen atmospheres")[: 3 * SAMPLE_RATE_HZ // 2])
+    assert [utterance.clipped for utterance in stream.segmenter.mute()] == [True]
+
+
 def test_the_pedal_is_heard_through_the_voice_of_the_tool() -> None:
     stream = Stream()
     stream.segmenter.mute()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from pocketsphinx import Vad
@@ -32,6 +32,9 @@ SILENCE_BLOCKS = 14
 TAIL_BLOCKS = 2
 #: Sound kept before the first voiced block, and before the press of the pedal: 240 ms.
 LEAD_BLOCKS = 8
+
+#: Speech that begins so soon after a muted stretch had begun inside it.
+CLIPPED_S = 0.1
 
 #: How far back the detector's end of speech is corrected, and what counts as sound there.
 _HOLDS_ON_BLOCKS = 8
@@ -66,6 +69,9 @@ class Segmenter:
         self._blocks: list[_Block] = []
         self._held = False
         self._muted_until_s = -math.inf
+        #: Start of the first block that was heard again after a muted stretch.
+        self._resumed_s = -math.inf
+        self._was_muted = False
         self._pending: Utterance | None = None
         #: First voiced block and last block of speech, as places in `_blocks`.
         self._first: int | None = None
@@ -108,7 +114,11 @@ class Segmenter:
             Those that ended with this block.
         """
         if start_s < self._muted_until_s and not self._held:
+            self._was_muted = True
             return []
+        if self._was_muted:
+            self._was_muted = False
+            self._resumed_s = start_s
         voiced = bool(self._vad.is_speech(block.tobytes()))
         self._blocks.append(_Block(block, start_s, voiced))
         self._follow(len(self._blocks) - 1, voiced)
@@ -160,14 +170,16 @@ class Segmenter:
         return done
 
     def mute(self) -> list[Utterance]:
-        """Leave out what follows, because the tool itself speaks; an open utterance ends here.
+        """Leave out what follows, because the tool itself speaks.
 
+        An utterance that was open ends here, and is marked as clipped unless a pause had begun.
         While the talk pedal is held nothing is left out.
         """
         self._muted_until_s = math.inf
         if self._held:
             return []
-        return self.flush()
+        paused = self._pending is not None
+        return [utterance if paused else replace(utterance, clipped=True) for utterance in self.flush()]
 
     def unmute(self, now_s: float, hold_off_s: float = 0.25) -> None:
         """Hear again from `hold_off_s` after `now_s`, when the room is quiet."""
@@ -228,6 +240,7 @@ class Segmenter:
             started_s=self._blocks[first].start_s,
             ended_s=end.start_s + BLOCK_S,
             held=self._held,
+            clipped=not self._held and self._blocks[first].start_s - self._resumed_s < CLIPPED_S,
         )
 
     def _last_sounding(self, first: int, last: int) -> int:

@@ -119,6 +119,7 @@ class Microphone:
     def __init__(self, name: str | None = None) -> None:
         self._portaudio = _portaudio()
         self._stream: Any = None
+        self._resampler: soxr.ResampleStream | None = None
         self._queue: queue.Queue[tuple[bytes, float]] = queue.Queue(int(QUEUE_S / BLOCK_S))
         self.overflows = 0
         self.reconnections = 0
@@ -161,6 +162,7 @@ class Microphone:
         """Let go of the device."""
         stream, self._stream = self._stream, None
         self._hearing = False
+        self._resampler = None
         if stream is not None:
             # The device may be gone already.
             with suppress(self._portaudio.PortAudioError):
@@ -216,7 +218,8 @@ class Microphone:
                     continue
                 self._stream, self._rate_hz, self._channels = stream, rate_hz, channels
                 self._clock = BlockClock()
-                self._resampler = soxr.ResampleStream(rate_hz, SAMPLE_RATE_HZ, 1, dtype="float32")
+                if rate_hz != SAMPLE_RATE_HZ:
+                    self._resampler = soxr.ResampleStream(rate_hz, SAMPLE_RATE_HZ, 1, dtype="float32")
                 self._rest: Pcm = np.zeros(0, dtype=np.int16)
                 self._rest_ends_s = 0.0
                 self._lost_s = time.monotonic() + FIRST_BLOCK_S
@@ -247,7 +250,7 @@ class Microphone:
         start_s = self._clock.start_of(arrived_s, duration_s)
         if self._channels > 1:
             sound = np.rint(sound.reshape(-1, self._channels).mean(axis=1)).astype(np.int16)
-        if self._rate_hz != SAMPLE_RATE_HZ:
+        if self._resampler is not None:
             sound = to_pcm(self._resampler.resample_chunk(sound.astype(np.float32) / 32_768))
         self._rest = np.concatenate([self._rest, sound])
         self._rest_ends_s = start_s + duration_s

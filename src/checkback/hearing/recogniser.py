@@ -59,12 +59,16 @@ class Utterance:
         the recording (replay).
     held : bool
         True if the talk pedal was held, so that it is known to be meant for the program.
+    clipped : bool
+        True if somebody was already speaking when hearing began again, so that the beginning of
+        what was said is missing.
     """
 
     pcm: Pcm
     started_s: float
     ended_s: float
     held: bool = False
+    clipped: bool = False
 
 
 @dataclass(frozen=True, slots=True)
