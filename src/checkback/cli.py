@@ -9,6 +9,7 @@ import signal
 import sys
 import tempfile
 import threading
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -18,7 +19,7 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
-from checkback import __version__, app, doctor
+from checkback import __version__, app, doctor, screen
 from checkback.errors import UserError
 from checkback.hearing.pedal import ScriptedPedal
 from checkback.hearing.recording import Recording
@@ -31,14 +32,26 @@ from checkback.loop import Outcome
 from checkback.record.case import Case
 from checkback.record.journal import journal_schema, verify
 from checkback.reporting.narrative import narrative
-from checkback.settings import Settings, load
+from checkback.settings import Settings, default_path, load
 
 NOT_A_DEVICE = (
     "Checkback is not a medical device. It advises; licensed staff decide. Check against local protocol."
 )
 
+MISTAKE = 2
+"""Exit code: something that the user can mend."""
+
+INTERRUPTED = 130
+"""Exit code: Ctrl-C or a request to end, as shells expect it."""
+
 out = Console(highlight=False)
 err = Console(stderr=True, highlight=False)
+
+
+def _json(value: Any, *, indent: int | None = None) -> str:
+    """Return `value` as JSON that any screen or file can take without loss."""
+    utf8 = (sys.stdout.encoding or "").lower().replace("-", "") == "utf8"
+    return json.dumps(value, indent=indent, ensure_ascii=not utf8)
 
 
 class _Settings:
@@ -54,9 +67,11 @@ class _Settings:
 pass_settings = click.make_pass_decorator(_Settings)
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(context_settings={"help_option_names": ["-h", "--help"]}, invoke_without_command=True)
 @click.version_option(__version__, message="checkback %(version)s")
-@click.option("--settings", type=click.Path(path_type=Path), help="Settings file (TOML).")
+@click.option(
+    "--settings", type=click.Path(path_type=Path), help=f"Settings file (TOML); default: {default_path()}."
+)
 @click.pass_context
 def cli(context: click.Context, settings: Path | None) -> None:
     """Keep a spoken, timed record of a cardiac catheterisation, hands-free and offline.
@@ -64,13 +79,13 @@ def cli(context: click.Context, settings: Path | None) -> None:
     Not a medical device: it advises, licensed staff decide.
     """
     context.obj = _Settings(settings)
+    if context.invoked_subcommand is None:
+        click.echo(context.get_help())
 
 
 @cli.command()
 @click.argument("sentence")
-@click.option(
-    "--spoken", is_flag=True, help="Read it as a recogniser would give it: words only, stocked sizes only."
-)
+@click.option("--spoken", is_flag=True, help="Read it as what was heard: no numerals, no abbreviations.")
 @pass_settings
 def parse(settings: _Settings, sentence: str, spoken: bool) -> None:
     """Print every reading of SENTENCE as JSON.
@@ -78,8 +93,8 @@ def parse(settings: _Settings, sentence: str, spoken: bool) -> None:
     Example: checkback parse "balloon two five by twelve fourteen atmospheres"
     """
     book = app.load_book(settings.load())
-    readings = Reader(book, typed=not spoken).read(sentence)
-    click.echo(json.dumps([r.plain() for r in readings], indent=2, ensure_ascii=False))
+    readings = Reader(book, typed=not spoken, every_size=True).read(sentence)
+    click.echo(_json([r.plain() for r in readings], indent=2))
 
 
 # --- phrasebook ------------------------------------------------------------------------------------
@@ -176,7 +191,7 @@ def schema() -> None:
 
     Example: checkback schema > journal.schema.json
     """
-    click.echo(json.dumps(journal_schema(), indent=2, ensure_ascii=False))
+    click.echo(_json(journal_schema(), indent=2))
 
 
 # --- cases -----------------------------------------------------------------------------------------
@@ -192,8 +207,14 @@ def verify_command(case: Path) -> None:
     Example: checkback verify cases/2026-03-02T0800
     """
     report = verify(case)
-    if not report.ok:
-        raise UserError(f"{case}: {report.first_break}; lines before it are sound")
+    found = report.first_break
+    if found is not None and found.line is None:
+        raise UserError(f"{found}: name the folder of a case")
+    if found is not None:
+        raise UserError(
+            f"{case}: {found}; {report.lines_ok} lines before it are sound: keep a copy as it is, and see what "
+            "can be read with checkback show --despite-breaks"
+        )
     click.echo(f"{case}: {report.lines_ok} lines, chain unbroken, head {report.head}")
 
 
@@ -212,9 +233,9 @@ def show(
     Example: checkback show demo-case
     """
     phrasing = Phrasing(app.load_book(settings.load()))
-    folded, torn = app.read_case(case, despite_breaks=despite_breaks)
-    if torn:
-        err.print(f"[yellow]{escape(torn)}[/]")
+    folded, notes = app.read_case(case, despite_breaks=despite_breaks)
+    for note in notes:
+        _attention(note)
     if write:
         app.write_case_files(case, folded, phrasing)
     if as_json:
@@ -225,7 +246,7 @@ def show(
                 "by": by,
                 "summary": phrasing.summary(entry),
             }
-            click.echo(json.dumps(line, ensure_ascii=False))
+            click.echo(_json(line))
     elif as_narrative:
         click.echo(narrative(folded, phrasing))
     else:
@@ -260,6 +281,7 @@ def listen(settings: _Settings, case: Path | None, typed: bool) -> None:
 
     Example: checkback listen --case cases/monday-1
     """
+    screen.outlast_readers()
     loaded = settings.load()
     book = app.load_book(loaded)
     folder = case or loaded.cases / f"{datetime.now():%Y-%m-%dT%H%M%S}"
@@ -269,14 +291,15 @@ def listen(settings: _Settings, case: Path | None, typed: bool) -> None:
         loaded,
         book,
         typed_only=typed,
-        report=lambda outcome, _: print_outcome(outcome, phrasing),
+        report=lambda outcome, _: print_outcome(outcome, phrasing, with_question=room.voice != "text"),
         show=_attention,
     ) as room:
         out.print(f"[dim]{NOT_A_DEVICE}[/]", soft_wrap=True)
         out.print(f"{folder}: listening; Ctrl-C ends it.", soft_wrap=True)
         # only the signal's arrival is noted here; the loop ends by itself when all is recorded
-        for number in (signal.SIGINT, signal.SIGTERM):
-            signal.signal(number, lambda *_: room.stop())
+        for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+            if hasattr(signal, name):
+                signal.signal(getattr(signal, name), lambda *_: room.stop())
         lines = read_lines(sys.stdin, room)
         if typed:
             # with nothing else to wait for, the end of the input ends the case
@@ -322,8 +345,10 @@ def replay(
     presses = ScriptedPedal.from_file(pedal).events if pedal else ()
     began = _moment(start)
     book = app.load_book(loaded)
-    if case is not None and (case / "journal.jsonl").exists():
+    if case is not None and app.holds_case(case):
         raise UserError(f"{case} already holds a case; give another folder with --case, or remove that one")
+    if case is not None:
+        screen.outlast_readers()
     temporary = tempfile.mkdtemp(prefix="checkback-") if case is None else None
     folder = Path(temporary) if temporary else case
     assert folder is not None
@@ -333,7 +358,7 @@ def replay(
 
         def report(heard: app.Heard) -> None:
             if as_json:
-                click.echo(json.dumps(outcome_line(heard), ensure_ascii=False))
+                click.echo(_json(outcome_line(heard)))
             else:
                 print_outcome(heard.outcome, phrasing)
 
@@ -399,8 +424,8 @@ def outcome_line(heard: app.Heard) -> dict[str, Any]:
     }
 
 
-def print_outcome(outcome: Outcome, phrasing: Phrasing) -> None:
-    """Print one outcome for the eye."""
+def print_outcome(outcome: Outcome, phrasing: Phrasing, *, with_question: bool = True) -> None:
+    """Print one outcome for the eye, and what was asked unless the voice prints that itself."""
     if outcome.result == "ignored":
         out.print(f"[dim]          –  ignored ({escape(outcome.reason)})[/]")
         return
@@ -409,7 +434,7 @@ def print_outcome(outcome: Outcome, phrasing: Phrasing) -> None:
     what = phrasing.summary(outcome.entries[0]) if outcome.entries else outcome.reply
     words = f'  [dim]"{escape(outcome.words)}"[/]' if outcome.words else ""
     out.print(f"{time}  {mark}  {escape(what)}{words}", soft_wrap=True)
-    if outcome.result == "asked":
+    if outcome.result == "asked" and with_question:
         out.print(f"             » {escape(outcome.reply)}", soft_wrap=True)
 
 
@@ -427,20 +452,34 @@ def doctor_command(settings: _Settings) -> None:
         if finding.remedy:
             out.print(f"     → {escape(finding.remedy)}", soft_wrap=True)
     if any(f.state == "broken" for f in findings):
-        sys.exit(1)
+        raise click.exceptions.Exit(1)
 
 
 def main() -> None:
-    """Run the command line; a `UserError` becomes one sentence and exit code 2."""
+    """Run the command line; what the user can mend becomes one sentence and exit code 2."""
+    screen.prepare()
+    # like Ctrl-C: what is open is closed in order
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
-        cli(prog_name="checkback")
+        code = cli.main(prog_name="checkback", standalone_mode=False) or 0
     except UserError as error:
-        click.echo(f"checkback: {error}", err=True)
-        sys.exit(2)
+        code = _complain(str(error))
+    except click.ClickException as error:
+        context = getattr(error, "ctx", None)
+        command = context.command_path if context is not None else "checkback"
+        code = _complain(f"{error.format_message().rstrip('.')}: see {command} --help")
+    except (click.Abort, KeyboardInterrupt):
+        code = _complain("stopped") and INTERRUPTED
     except BrokenPipeError:
-        # the reader of our output went away; point stdout elsewhere so that closing it is quiet
-        sys.stdout = open("/dev/null", "w")  # noqa: PTH123, SIM115
-        sys.exit(0)
+        code = 0
+    screen.finish()
+    sys.exit(code)
+
+
+def _complain(sentence: str) -> int:
+    with suppress(OSError):
+        click.echo(f"checkback: {sentence}", err=True)
+    return MISTAKE
 
 
 if __name__ == "__main__":

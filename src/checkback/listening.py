@@ -156,6 +156,11 @@ class Listening:
         self._talk: queue.Queue[bool] = queue.Queue()
         self._stop = threading.Event()
 
+    @property
+    def voice(self) -> str:
+        """Name of the voice."""
+        return self._voice.name
+
     # --- what other threads call ----------------------------------------------------------------
 
     def press(self, event: PedalEvent) -> None:

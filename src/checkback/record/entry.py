@@ -28,6 +28,12 @@ Quantity = Annotated[
 ]
 
 
+Wall = Annotated[
+    AwareDatetime,
+    PlainSerializer(lambda t: t.isoformat(timespec="milliseconds"), return_type=str, when_used="json"),
+]
+
+
 class Frozen(BaseModel):
     """Base of the record's types: immutable, and no field that the type does not know."""
 
@@ -37,7 +43,7 @@ class Frozen(BaseModel):
 class Moment(Frozen):
     """One instant on both clocks."""
 
-    wall: AwareDatetime = Field(description="Wall clock with its offset, to the millisecond (RFC 3339).")
+    wall: Wall = Field(description="Wall clock with its offset, to the millisecond (RFC 3339).")
     monotonic_s: float = Field(
         description="Seconds on a clock that is never set; comparable within one session only."
     )
