@@ -1,0 +1,1 @@
+"""Clocks and limits that look at the case."""
