@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
 import tempfile
 from collections.abc import Callable, Iterable, Iterator
@@ -26,7 +27,7 @@ from checkback.loop import Loop, Outcome
 from checkback.record.case import Case
 from checkback.record.clock import HandClock, SystemClock
 from checkback.record.entry import Entry
-from checkback.record.journal import Journal
+from checkback.record.journal import JOURNAL, Journal, verify
 from checkback.reporting.narrative import narrative
 from checkback.reporting.tables import write_tables
 from checkback.settings import Settings, grammars_folder
@@ -113,7 +114,7 @@ def make_voice(
     if choice == "silent":
         return SilentVoice()
     if choice == "text":
-        return TextVoice(sys.stdout)
+        return _text_voice()
     try:
         synthesiser = make_synthesiser(settings)
         try:
@@ -130,7 +131,15 @@ def make_voice(
         if choice == "loudspeaker":
             raise
         show(f"{error} Check-backs are shown as text.")
-        return TextVoice(sys.stdout)
+        return _text_voice()
+
+
+def _text_voice() -> TextVoice:
+    try:
+        "»".encode(sys.stdout.encoding or "utf-8")
+    except UnicodeEncodeError:
+        return TextVoice(sys.stdout, mark="> ")
+    return TextVoice(sys.stdout)
 
 
 @contextmanager
@@ -165,6 +174,8 @@ def listening(
     with ExitStack() as stack:
         journal = Journal.open(folder)
         stack.callback(_close, journal, show)
+        for torn in journal.torn:
+            show(f"The last line of the journal was cut off; what was left of it is kept in {torn}.")
         recogniser = None if typed_only else make_recogniser(settings, book)
         if recogniser is not None:
             stack.callback(recogniser.close)
@@ -206,11 +217,15 @@ def _close(journal: Journal, show: Callable[[str], None]) -> None:
     if trouble is None:
         return
     show(trouble)
-    for parent in (None, Path.home()):
+    # at home first: what lies in the folder for temporary files may be gone after a restart
+    for place in (Path.home, lambda: None):
+        rescue: Path | None = None
         try:
-            rescue = Path(tempfile.mkdtemp(prefix="checkback-rescued-", dir=parent))
+            rescue = Path(tempfile.mkdtemp(prefix="checkback-rescued-", dir=place()))
             journal.copy_to(rescue)
-        except (OSError, UserError):
+        except (OSError, UserError, RuntimeError):
+            if rescue is not None:
+                shutil.rmtree(rescue, ignore_errors=True)
             continue
         show(f"the whole journal was copied to {rescue}; move it to a safe place")
         return
@@ -284,9 +299,16 @@ def replay(
     -------
     Loop
         With the case as it stands at the end.
+
+    Raises
+    ------
+    UserError
+        If the case cannot be written, or the recording breaks off; what came before is recorded.
     """
     clock = HandClock(start)
     journal = Journal.open(folder)
+    loop: Loop | None = None
+    broken_off: UserError | None = None
     try:
         with _ReplayVoice(folder, settings, clock, sound=sound, show=show) as voice:
             loop = Loop(
@@ -310,25 +332,32 @@ def replay(
                     report(Heard(utterance, loop.heard(heard)))
 
             end_s = 0.0
-            for block, start_s in recording.blocks():
-                while presses and presses[0].at_s <= start_s:
-                    event = presses.pop(0)
-                    clock.set(event.at_s)
-                    if event.action == "talk":
-                        if event.pressed:
-                            segmenter.press()
-                        else:
-                            hear(segmenter.release(), event.at_s)
-                    elif event.pressed:
-                        report(Heard(None, loop.pressed(event.action)))
-                end_s = start_s + BLOCK_S
-                hear(segmenter.feed(block, start_s), end_s)
+            try:
+                for block, start_s in recording.blocks():
+                    while presses and presses[0].at_s <= start_s:
+                        event = presses.pop(0)
+                        clock.set(event.at_s)
+                        if event.action == "talk":
+                            if event.pressed:
+                                segmenter.press()
+                            else:
+                                hear(segmenter.release(), event.at_s)
+                        elif event.pressed:
+                            report(Heard(None, loop.pressed(event.action)))
+                    end_s = start_s + BLOCK_S
+                    hear(segmenter.feed(block, start_s), end_s)
+            except UserError as error:
+                # what came before the place is recorded like any other case
+                broken_off = error
             hear(segmenter.flush(), end_s)
             clock.set(end_s)
             loop.tick()
     finally:
         _close(journal, show)
-    write_case_files(folder, loop.case, loop.phrasing)
+        if loop is not None:
+            write_case_files(folder, loop.case, loop.phrasing)
+    if broken_off is not None:
+        raise broken_off
     return loop
 
 
@@ -392,16 +421,39 @@ class _ReplayVoice:
 # --- reading a case --------------------------------------------------------------------------------
 
 
-def read_case(folder: Path, *, despite_breaks: bool = False) -> tuple[Case, str | None]:
-    """Fold a case folder's journal; also return what is to be said about a torn last line.
+def holds_case(folder: Path) -> bool:
+    """Whether a folder has a journal with something in it, or one that cannot be looked at."""
+    path = folder / JOURNAL
+    try:
+        return path.stat().st_size > 0
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+    except OSError:
+        return True
+
+
+def read_case(folder: Path, *, despite_breaks: bool = False) -> tuple[Case, list[str]]:
+    """Fold a case folder's journal; also return what is to be said about it.
 
     Raises
     ------
     UserError
-        If there is no journal or its chain is broken.
+        If there is no journal, or its chain is broken and that was not accepted.
     """
-    entries = Journal.read(folder, despite_breaks=despite_breaks)
-    return Case(entries), entries.torn
+    try:
+        entries = Journal.read(folder, despite_breaks=despite_breaks)
+    except UserError:
+        found = verify(folder).first_break
+        if found is None or found.line is None or found.kind == "schema":
+            raise
+        raise UserError(
+            f"The journal in {folder} is broken, {found}: show what can be read with --despite-breaks, and "
+            "do not take it for the whole record."
+        ) from None
+    notes = [f"The journal in {folder} is broken: {found}." for found in entries.breaks]
+    if entries.torn is not None:
+        notes.append(entries.torn)
+    return Case(entries), notes
 
 
 Action = Literal["affirm", "withdraw", "mark"]

@@ -77,6 +77,8 @@ def cli(context: click.Context, settings: Path | None) -> None:
     """Keep a spoken, timed record of a cardiac catheterisation, hands-free and offline.
 
     Not a medical device: it advises, licensed staff decide.
+
+    Example: checkback replay demo/case.flac --case demo-case
     """
     context.obj = _Settings(settings)
     if context.invoked_subcommand is None:
@@ -100,12 +102,15 @@ def parse(settings: _Settings, sentence: str, spoken: bool) -> None:
 # --- phrasebook ------------------------------------------------------------------------------------
 
 
-@cli.group()
-def phrasebook() -> None:
+@cli.group(invoke_without_command=True)
+@click.pass_context
+def phrasebook(context: click.Context) -> None:
     """Check the phrasebook, and print what is made from it.
 
     Example: checkback phrasebook check
     """
+    if context.invoked_subcommand is None:
+        click.echo(context.get_help())
 
 
 @phrasebook.command()
@@ -337,6 +342,19 @@ def replay(
     silent: bool,
 ) -> None:
     """Run the recording FILE through recogniser, loop and voice.
+
+    With --json each line is an object:
+
+    \b
+    start, end  of the speech, s from the start of the file; null for a pedal
+    heard       the words
+    outcome     "accepted": recorded or answered; "asked": the program wants an
+                answer; "ignored": taken for talk that was not meant for it
+    entry       what was recorded, as in the journal (see checkback schema); null
+                if nothing was
+    reply       what is said back
+    score       of the recogniser, larger is better; null if there is none
+    reason      why it was asked or ignored
 
     Example: checkback replay demo/case.flac --case demo-case
     """

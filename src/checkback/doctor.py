@@ -56,6 +56,10 @@ def _tried(part: str, attempt: Callable[[], str], *, needed: bool) -> Finding:
     except UserError as error:
         what, _, remedy = str(error).partition(": ")
         return Finding(part, "broken" if needed else "missing", what, remedy)
+    except Exception as error:  # one part that fails in an unforeseen way must not hide the others
+        return Finding(
+            part, "broken", f"{type(error).__name__}: {error}", "install checkback again, or report this line"
+        )
 
 
 def _phrasebook(settings: Settings) -> str:

@@ -151,10 +151,11 @@ class Listening:
         self._hold_off_s = hold_off_s
         self._report = report
         self._show = show
-        self._events: queue.Queue[Event] = queue.Queue()
+        # a signal handler may put into it while the main thread is taking from it
+        self._events: queue.SimpleQueue[Event] = queue.SimpleQueue()
         self._utterances: queue.Queue[Utterance | None] = queue.Queue()
         self._talk: queue.Queue[bool] = queue.Queue()
-        self._stop = threading.Event()
+        self._stopping = False
 
     @property
     def voice(self) -> str:
@@ -179,8 +180,8 @@ class Listening:
             self._events.put(Typed(text))
 
     def stop(self) -> None:
-        """End `run` once what was said so far is recorded; may be called from any thread."""
-        self._stop.set()
+        """End `run` once what was said so far is recorded; for any thread or signal handler."""
+        self._stopping = True
         if self._microphone is None:
             self._events.put(Stopped())
 
@@ -215,7 +216,7 @@ class Listening:
         hearing = True
         muted = False
         try:
-            while not self._stop.is_set():
+            while not self._stopping:
                 self._follow_talk(segmenter)
                 taken = self._microphone.read()
                 if self._microphone.hearing != hearing:
@@ -273,25 +274,33 @@ class Listening:
     def _guarded(self, event: Event) -> None:
         """Take one event; a fault in the program costs that event's meaning, never the recording."""
         try:
-            self._take(event)
+            outcome = self._take(event)
         except Exception:
             self._note_failure("a call-out could not be handled")
             words = event.text if isinstance(event, Typed) else ""
             if isinstance(event, Heard) and event.hypotheses:
                 words = event.hypotheses[0].words
-            self._report(self._loop.keep(words), None)
+            outcome = self._loop.keep(words)
+        if outcome is None:
+            return
+        try:
+            self._report(outcome, event.utterance if isinstance(event, Heard) else None)
+        except Exception:
+            # it is recorded, and must not be recorded once more because it could not be shown
+            self._note_failure("a line could not be shown")
 
-    def _take(self, event: Event) -> None:
+    def _take(self, event: Event) -> Outcome | None:
         if isinstance(event, Heard):
-            self._report(self._loop.heard(event), event.utterance)
-        elif isinstance(event, Typed):
-            self._report(self._loop.typed(event.text), None)
-        elif isinstance(event, PedalEvent) and event.action != "talk":
-            self._report(self._loop.pressed(event.action), None)
-        elif isinstance(event, HearingChanged):
+            return self._loop.heard(event)
+        if isinstance(event, Typed):
+            return self._loop.typed(event.text)
+        if isinstance(event, PedalEvent) and event.action != "talk":
+            return self._loop.pressed(event.action)
+        if isinstance(event, HearingChanged):
             key = "hearing_again" if event.hearing else "deaf"
             self._show(self._loop.phrasing.reply(key))
             self._loop.say(key)
+        return None
 
     def _note_failure(self, what: str) -> None:
         self._show(f"{what}; details are in {self._folder / ERRORS}, recording goes on")
@@ -303,8 +312,10 @@ def read_lines(stream: TextIO, listening: Listening) -> threading.Thread:
     """Hand typed lines on, in a thread of their own; the end of the stream ends nothing."""
 
     def work() -> None:
-        for line in stream:
-            listening.type(line)
+        # an input that is a folder, or was closed, gives no lines
+        with suppress(OSError, ValueError):
+            for line in stream:
+                listening.type(line)
 
     thread = threading.Thread(target=work, name="typing", daemon=True)
     thread.start()

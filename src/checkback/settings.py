@@ -82,8 +82,15 @@ def load(path: Path | None) -> Settings:
     """
     if path is None:
         path = default_path()
-        if not path.exists():
+        try:
+            path.stat()
+        except (FileNotFoundError, NotADirectoryError):
             return Settings()
+        except OSError as error:
+            raise UserError(
+                f"The settings {path} cannot be looked at ({error.strerror}): change the permissions there, "
+                "or name another file with --settings."
+            ) from None
     return read_toml(path, Settings)
 
 

@@ -71,10 +71,22 @@ def test_channels_are_averaged(tmp_path: Path) -> None:
     assert np.unique(whole(Recording(tmp_path / "a.wav"))[:16_000]) == pytest.approx(0.125 * 32_768, abs=1)
 
 
-def test_a_wave_file_cut_by_a_power_failure_gives_what_there_is(tmp_path: Path) -> None:
+def test_a_wave_file_cut_by_a_power_failure_gives_what_there_is_and_then_says_so(tmp_path: Path) -> None:
     path = write(tmp_path / "a.wav")
     path.write_bytes(path.read_bytes()[: 44 + 16_000])
-    assert len(whole(Recording(path))) == 17 * 480  # 0.5 s
+    before = []
+    with pytest.raises(UserError, match=r"a\.wav breaks off after 0\.5 s, before the end"):
+        before.extend(Recording(path).blocks())
+    assert len(before) == 17
+
+
+@pytest.mark.parametrize("length", [0x7FFF_FFFF, 0xFFFF_FFFF])
+def test_a_wave_file_that_was_written_into_a_pipe_is_whole(tmp_path: Path, length: int) -> None:
+    path = write(tmp_path / "a.wav")
+    sound = bytearray(path.read_bytes())
+    sound[4:8] = sound[40:44] = length.to_bytes(4, "little")
+    path.write_bytes(sound)
+    assert len(whole(Recording(path))) == 67 * 480
 
 
 def test_a_flac_file_that_breaks_off_gives_what_there_is_and_then_says_so(tmp_path: Path) -> None:

@@ -175,8 +175,8 @@ class Microphone:
         inputs = _inputs(self._portaudio)
         if not inputs:
             raise UserError(
-                "No microphone was found: plug one in, or check the sound settings of this computer "
-                "(`checkback doctor` lists what it sees)."
+                "No microphone was found: plug one in, check the sound settings of this computer, or type "
+                "the call-outs (listen --typed)."
             )
         listed = ", ".join(repr(each) for each in inputs)
         if name is None:

@@ -16,11 +16,31 @@ from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Pcm
 
 _FULL_SCALE = 32_768.0
 
+_PIPED_LENGTH = 0x7FFF_0000
+
 
 def to_pcm(sound: NDArray[np.float32]) -> Pcm:
     """Turn floating-point sound (full scale 1.0) into 16-bit samples, clipped at full scale."""
     scaled: NDArray[np.float32] = np.clip(np.rint(sound * _FULL_SCALE), -_FULL_SCALE, _FULL_SCALE - 1)
     return scaled.astype(np.int16)
+
+
+def _missing_bytes(path: Path) -> int:
+    """Return how many bytes a WAV file lacks at its end; 0 for other files.
+
+    The library takes a cut-off WAV file for a short one.
+    """
+    with path.open("rb") as file:
+        head = file.read(12)
+        actual = file.seek(0, 2)
+    if head[:4] != b"RIFF" or head[8:] != b"WAVE":
+        return 0
+    claimed = int.from_bytes(head[4:8], "little")
+    # Programs that write into a pipe cannot know the length; they leave nothing or the largest number.
+    if not 0 < claimed < _PIPED_LENGTH:
+        return 0
+    # An odd byte at the end is often left out.
+    return max(0, claimed + 8 - actual - 1)
 
 
 class Recording:
@@ -34,7 +54,7 @@ class Recording:
     Attributes
     ----------
     duration_s : float
-        Length that the file claims to have, in seconds.
+        Length in seconds, as far as the file tells; of a WAV file that was cut off, what is left.
 
     Raises
     ------
@@ -65,6 +85,7 @@ class Recording:
                 f"The sound file {path} holds no sound that can be read (length zero): copy it again."
             )
         self.duration_s = frames / self._rate_hz
+        self._cut_off = _missing_bytes(path) > 0
 
     def blocks(self) -> Iterator[tuple[Pcm, float]]:
         """Yield (block, start) with blocks of 30 ms and their start in seconds.
@@ -88,6 +109,11 @@ class Recording:
                 yield block, n * BLOCK_S
                 n += 1
             rest = rest[whole * BLOCK_SAMPLES :]
+        if self._cut_off:
+            raise UserError(
+                f"The sound file {self.path} breaks off after {self.duration_s:.1f} s, before the end that it "
+                "tells of: what came before was used; copy the file again for the rest."
+            )
         if (n + 1) * BLOCK_S < self.duration_s:
             raise UserError(
                 f"The sound file {self.path} breaks off after {n * BLOCK_S:.1f} s of "

@@ -172,10 +172,14 @@ def read_toml(path: Path, model: type[Model]) -> Model:
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        first = error.errors()[0]
+        # a key that nobody knows is most often the reason why another is missing
+        errors = sorted(error.errors(), key=lambda each: each["type"] != "extra_forbidden")
+        first = errors[0]
         key = ".".join(str(part) for part in first["loc"]) or "the file as a whole"
         more = f" (and {error.error_count() - 1} more)" if error.error_count() > 1 else ""
         message = first["msg"].removeprefix("Value error, ")
+        if first["type"] == "extra_forbidden":
+            message = "there is no such key, look for a typing error"
         raise UserError(f"{path}: key {key}: {message}{more}; mend that key") from None
 
 
