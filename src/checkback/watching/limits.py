@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
+from checkback.errors import UserError
 from checkback.language.catalogue import read_toml
 
 FILE_NAME = "limits.toml"
@@ -16,6 +17,27 @@ FILE_NAME = "limits.toml"
 EGFR_SOURCE = "CKD-EPI 2021, Inker, NEJM 2021;385:1737"
 CLEARANCE_SOURCE = "Cockcroft-Gault, Nephron 1976;16:31 (from memory)"
 NOTE = "check against local protocol"
+
+MODELS = (
+    "**Mehran score.** Copies disagree at the edges. Here age 75 counts nothing; contrast counts for each "
+    "full 100 mL; an eGFR of 60 counts nothing, 40 counts as 40-60 and 20 as 20-40; 16 points are the "
+    "highest band; the eGFR line or the creatinine line counts, never both. What is not known counts "
+    "nothing and is named, so the score is then a lower bound.",
+    "**Heparin that is left.** One compartment: each bolus adds to what is left, and from then on the sum "
+    "halves in the half-life that belongs to that sum per kg (between the rows linear in the logarithm of "
+    "the dose, outside them that of the nearest row), until the next bolus. Infusions are not counted.",
+    "**Protamine.** Each bolus by its own age, summed, then capped. At 60 minutes, which two rows of the "
+    "source claim, the smaller dose counts.",
+    "**When the clotting time falls below its target.** A least-squares line through the logarithm of the "
+    "patient's own readings since the last heparin: of the excess over the baseline where one is known, "
+    "else of the whole clotting time, which tends to be early far ahead. The bounds are where the "
+    "confidence band of the line crosses the target; its width comes from the scatter about the line and "
+    "is never less than the assay error gives, which alone counts for two readings. There is no estimate "
+    "from fewer than two readings, while heparin runs in, if the readings do not fall, or beyond the "
+    "horizon; the reason is shown instead.",
+    "**Radiation.** A value itself counts as reached, also where the source says more than.",
+    "**Intervals.** Full minutes are shown and held against the target, whose last minute is included.",
+)
 
 
 def _plain_number(value: Any) -> Any:
@@ -232,6 +254,16 @@ class LabelRule(Rule):
         return self.choice
 
 
+class DialysisRule(Rule):
+    """Whether a patient on dialysis may have the drug at all."""
+
+    choice: Literal["excluded", "as low clearance"]
+
+    def shown(self) -> str:
+        """Return the choice."""
+        return self.choice
+
+
 R = TypeVar("R", bound=Rule)
 
 
@@ -259,6 +291,10 @@ class Plausible(_Data):
     creatinine_mg_dl: Annotated[Range, _unit("mg/dL")]
     creatinine_umol_l: Annotated[Range, _unit("umol/L")]
     haematocrit: Annotated[Range, _unit("%")]
+    act: Annotated[Range, _unit("s")]
+    air_kerma: Annotated[Range, _unit("Gy")]
+    dose_area: Annotated[Range, _unit("Gy.cm2")]
+    fluoroscopy: Annotated[Range, _unit("min")]
 
 
 class ContrastLimits(_Data):
@@ -379,6 +415,7 @@ class EptifibatideRules(_Data):
     infusion_low_clearance: Annotated[Value, _unit("ug/kg/min")]
     infusion_cap_low_clearance: Annotated[Value, _unit("mg/h")]
     clearance_limit: Annotated[Value, _unit("mL/min")]
+    dialysis: Annotated[DialysisRule, _unit("rule")]
     concentration_bolus: Annotated[Value, _unit("mg/mL")]
     concentration_infusion: Annotated[Value, _unit("mg/mL")]
 
@@ -462,6 +499,22 @@ def load(folder: Path) -> Limits:
     return read_toml(folder / FILE_NAME, Limits)
 
 
+def check(what: str, value: float, allowed: Range, hint: str = "") -> None:
+    """Refuse a figure that is not plausible.
+
+    Raises
+    ------
+    UserError
+        If the figure is outside the range, or not a number.
+    """
+    # Written so that not-a-number fails too.
+    if not allowed.low <= value <= allowed.high:
+        raise UserError(
+            f"{what} {value:g} {allowed.unit} is outside {allowed.shown()} {allowed.unit}{hint}; "
+            "check figure and unit"
+        )
+
+
 def rules(limits: Limits) -> Iterator[tuple[str, Rule]]:
     """Yield every rule with its key in the file, rows of a list numbered from 1."""
     for group in Limits.model_fields:
@@ -498,5 +551,9 @@ def page(limits: Limits) -> str:
         "|---|---|---|",
         f"| eGFR, mL/min/1.73 m2 | {EGFR_SOURCE} | {NOTE} |",
         f"| creatinine clearance, mL/min, with the actual weight | {CLEARANCE_SOURCE} | {NOTE} |",
+        "",
+        "## Models and edges",
+        "",
     ]
+    lines += [f"- {text}" for text in MODELS]
     return "\n".join(lines) + "\n"

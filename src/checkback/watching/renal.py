@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from checkback.errors import UserError
-from checkback.watching.limits import CLEARANCE_SOURCE, EGFR_SOURCE, Plausible, Range
+from checkback.watching.limits import CLEARANCE_SOURCE, EGFR_SOURCE, Plausible, check
 
 Sex = Literal["female", "male"]
 
@@ -66,7 +66,7 @@ def creatinine_mg_dl(value: float, unit: str, plausible: Plausible) -> float:
         check_creatinine(value, plausible)
         return value
     if unit.replace("µ", "u").replace("μ", "u") == "umol/L":
-        _check("creatinine", value, plausible.creatinine_umol_l, _other_unit(value, "umol/L", plausible))
+        check("creatinine", value, plausible.creatinine_umol_l, _other_unit(value, "umol/L", plausible))
         return value / UMOL_L_PER_MG_DL
     raise UserError(f"creatinine unit '{unit}' is unknown; give mg/dL or umol/L")
 
@@ -93,7 +93,7 @@ def egfr(creatinine_mg_dl: float, age_y: float, sex: Sex, plausible: Plausible) 
     UserError
         If a figure is not plausible.
     """
-    _check("age", age_y, plausible.age)
+    check("age", age_y, plausible.age)
     check_creatinine(creatinine_mg_dl, plausible)
     kappa, alpha, factor = (0.7, -0.241, 1.012) if sex == "female" else (0.9, -0.302, 1.0)
     ratio = creatinine_mg_dl / kappa
@@ -120,7 +120,7 @@ def clearance(
     UserError
         If a figure is not plausible.
     """
-    _check("age", age_y, plausible.age)
+    check("age", age_y, plausible.age)
     check_weight(weight_kg, plausible)
     check_creatinine(creatinine_mg_dl, plausible)
     value = (140 - age_y) * weight_kg / (72 * creatinine_mg_dl) * (0.85 if sex == "female" else 1.0)
@@ -135,7 +135,7 @@ def check_weight(weight_kg: float, plausible: Plausible) -> None:
     UserError
         If the weight is not plausible.
     """
-    _check("weight", weight_kg, plausible.weight)
+    check("weight", weight_kg, plausible.weight)
 
 
 def check_creatinine(creatinine_mg_dl: float, plausible: Plausible) -> None:
@@ -147,7 +147,7 @@ def check_creatinine(creatinine_mg_dl: float, plausible: Plausible) -> None:
         If the creatinine is not plausible.
     """
     hint = _other_unit(creatinine_mg_dl, "mg/dL", plausible)
-    _check("creatinine", creatinine_mg_dl, plausible.creatinine_mg_dl, hint)
+    check("creatinine", creatinine_mg_dl, plausible.creatinine_mg_dl, hint)
 
 
 def check_haematocrit(haematocrit_percent: float, plausible: Plausible) -> None:
@@ -158,16 +158,7 @@ def check_haematocrit(haematocrit_percent: float, plausible: Plausible) -> None:
     UserError
         If the haematocrit is not plausible.
     """
-    _check("haematocrit", haematocrit_percent, plausible.haematocrit)
-
-
-def _check(what: str, value: float, allowed: Range, hint: str = "") -> None:
-    # Written so that not-a-number fails too.
-    if not allowed.low <= value <= allowed.high:
-        raise UserError(
-            f"{what} {value:g} {allowed.unit} is outside {allowed.shown()} {allowed.unit}{hint}; "
-            "check figure and unit"
-        )
+    check("haematocrit", haematocrit_percent, plausible.haematocrit)
 
 
 def _other_unit(value: float, unit: str, plausible: Plausible) -> str:
