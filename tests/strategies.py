@@ -13,9 +13,10 @@ from functools import cache
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 from annotated_types import Ge, Le
+from hypothesis import reject
 from hypothesis import strategies as st
 from hypothesis.strategies import SearchStrategy
-from pydantic import AwareDatetime, BaseModel
+from pydantic import AwareDatetime, BaseModel, ValidationError
 
 from checkback.record.entry import Alternative, Body, Entry, Moment
 
@@ -63,7 +64,7 @@ def values(annotation: Any, constraints: tuple[Any, ...] = ()) -> SearchStrategy
         bool: st.booleans,
         int: lambda: st.integers(least, most),
         float: lambda: st.floats(least, most, allow_nan=False, allow_infinity=False),
-        Decimal: lambda: quantities,
+        Decimal: lambda: quantities if least is None else st.decimals(least, most, places=3),
         datetime: lambda: wall_times,
         type(None): st.none,
     }
@@ -78,7 +79,14 @@ def models(cls: type[BaseModel], **fixed: SearchStrategy[Any]) -> SearchStrategy
         name: fixed[name] if name in fixed else values(field.annotation, tuple(field.metadata))
         for name, field in cls.model_fields.items()
     }
-    return st.builds(cls, **fields)
+
+    def build(**drawn: Any) -> BaseModel:
+        try:
+            return cls(**drawn)
+        except ValidationError:  # fields that exclude one another
+            reject()
+
+    return st.builds(build, **fields)
 
 
 @cache

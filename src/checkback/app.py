@@ -19,6 +19,7 @@ from checkback.hearing.microphone import Microphone
 from checkback.hearing.pedal import KeyboardPedal, PedalEvent
 from checkback.hearing.recogniser import Grammar, Recogniser, Utterance
 from checkback.hearing.recording import Recording
+from checkback.language.catalogue import read_toml
 from checkback.language.phrasebook import Phrasebook
 from checkback.language.phrasing import Phrasing
 from checkback.language.wordgraph import word_graph
@@ -26,7 +27,7 @@ from checkback.listening import Listening, PoliteVoice
 from checkback.loop import Loop, Outcome
 from checkback.record.case import Case
 from checkback.record.clock import HandClock, SystemClock
-from checkback.record.entry import Entry
+from checkback.record.entry import Entry, Patient
 from checkback.record.journal import JOURNAL, Journal, verify
 from checkback.reporting.narrative import narrative
 from checkback.reporting.tables import write_tables
@@ -58,6 +59,19 @@ def grammar_of(book: Phrasebook) -> Grammar:
         phrases=graph.covering_sentences(),
         sha256=book.sha256,
     )
+
+
+def load_plan(path: Path) -> Patient:
+    """Read what is known of the patient before the case from a TOML file.
+
+    Its keys are the fields of the entry `Patient`.
+
+    Raises
+    ------
+    UserError
+        If the file is missing or a key is wrong.
+    """
+    return read_toml(path, Patient)
 
 
 def make_recogniser(settings: Settings, book: Phrasebook) -> Recogniser:
@@ -149,6 +163,7 @@ def listening(
     book: Phrasebook,
     *,
     typed_only: bool = False,
+    plan: Patient | None = None,
     report: Callable[[Outcome, Utterance | None], None],
     show: Callable[[str], None],
     on_sounding: Callable[[Sounding], None] | None = None,
@@ -163,6 +178,8 @@ def listening(
     book : Phrasebook
     typed_only : bool
         Do without microphone and recogniser.
+    plan : Patient or None
+        What is known of the patient before the case.
     report, show, on_sounding : callable
         See `Listening` and `LoudspeakerVoice`.
 
@@ -194,6 +211,8 @@ def listening(
             show=show,
         )
         stack.callback(lambda: write_case_files(folder, loop.case, loop.phrasing))
+        if plan is not None:
+            loop.plan(plan)
         room = Listening(
             loop,
             voice,
@@ -270,6 +289,7 @@ def replay(
     *,
     start: datetime,
     pedal: Iterable[PedalEvent] = (),
+    plan: Patient | None = None,
     sound: bool = True,
     report: Callable[[Heard], None],
     show: Callable[[str], None],
@@ -288,6 +308,8 @@ def replay(
         Wall time of the recording's first sample, with its offset.
     pedal : iterable of PedalEvent
         Presses, with times in seconds of the recording.
+    plan : Patient or None
+        What is known of the patient before the case.
     sound : bool
         Whether the check-backs are synthesised into a sound file too.
     report : callable
@@ -320,6 +342,8 @@ def replay(
                 program_version=__version__,
                 show=show,
             )
+            if plan is not None:
+                loop.plan(plan)
             segmenter = Segmenter()
             presses = sorted(pedal, key=lambda event: event.at_s)
 

@@ -276,9 +276,10 @@ def _print_case(case: Case, phrasing: Phrasing) -> None:
 @click.option(
     "--case", type=click.Path(path_type=Path), help="Case folder; default: a new one, named by the time."
 )
+@click.option("--plan", type=click.Path(path_type=Path), help="What is known of the patient (TOML).")
 @click.option("--typed", is_flag=True, help="No microphone: call-outs are typed, one a line.")
 @pass_settings
-def listen(settings: _Settings, case: Path | None, typed: bool) -> None:
+def listen(settings: _Settings, case: Path | None, plan: Path | None, typed: bool) -> None:
     """Listen to the room and keep the record; Ctrl-C ends it.
 
     A case folder that already holds a case is continued.  Lines typed into the terminal are taken
@@ -289,6 +290,7 @@ def listen(settings: _Settings, case: Path | None, typed: bool) -> None:
     screen.outlast_readers()
     loaded = settings.load()
     book = app.load_book(loaded)
+    known = app.load_plan(plan) if plan else None
     folder = case or loaded.cases / f"{datetime.now():%Y-%m-%dT%H%M%S}"
     phrasing = Phrasing(book)
     with app.listening(
@@ -296,11 +298,12 @@ def listen(settings: _Settings, case: Path | None, typed: bool) -> None:
         loaded,
         book,
         typed_only=typed,
+        plan=known,
         report=lambda outcome, _: print_outcome(outcome, phrasing, with_question=room.voice != "text"),
         show=_attention,
     ) as room:
         out.print(f"[dim]{NOT_A_DEVICE}[/]", soft_wrap=True)
-        out.print(f"{folder}: listening; Ctrl-C ends it.", soft_wrap=True)
+        out.print(f"{escape(str(folder))}: listening; Ctrl-C ends it.", soft_wrap=True)
         # only the signal's arrival is noted here; the loop ends by itself when all is recorded
         for name in ("SIGINT", "SIGTERM", "SIGHUP"):
             if hasattr(signal, name):
@@ -330,6 +333,7 @@ def _attention(line: str) -> None:
 @click.option("--json", "as_json", is_flag=True, help="One JSON line an utterance.")
 @click.option("--start", help="Wall time of the first sample, RFC 3339; default: now.")
 @click.option("--pedal", type=click.Path(path_type=Path), help="Pedal script: lines like '12.5 talk down'.")
+@click.option("--plan", type=click.Path(path_type=Path), help="What is known of the patient (TOML).")
 @click.option("--silent", is_flag=True, help="Do not make the sound file of the check-backs.")
 @pass_settings
 def replay(
@@ -339,6 +343,7 @@ def replay(
     as_json: bool,
     start: str | None,
     pedal: Path | None,
+    plan: Path | None,
     silent: bool,
 ) -> None:
     """Run the recording FILE through recogniser, loop and voice.
@@ -357,10 +362,11 @@ def replay(
     reason      why it was asked or ignored
 
     Example: checkback replay demo/case.flac --case demo-case
-    """
+    """  # noqa: D301
     loaded = settings.load()
     recording = Recording(file)
     presses = ScriptedPedal.from_file(pedal).events if pedal else ()
+    known = app.load_plan(plan) if plan else None
     began = _moment(start)
     book = app.load_book(loaded)
     if case is not None and app.holds_case(case):
@@ -388,6 +394,7 @@ def replay(
             recogniser,
             start=began,
             pedal=presses,
+            plan=known,
             sound=not silent and temporary is None,
             report=report,
             show=_attention,
@@ -423,7 +430,7 @@ def _print_where(case: Path) -> None:
     }
     for name, what in described.items():
         if (case / name).exists():
-            out.print(f"{case / name}  [dim]{what}[/]", soft_wrap=True)
+            out.print(f"{escape(str(case / name))}  [dim]{what}[/]", soft_wrap=True)
     out.print(f"[dim]{NOT_A_DEVICE}[/]", soft_wrap=True)
 
 

@@ -29,6 +29,7 @@ from checkback.record.entry import (
     Entry,
     Mark,
     Moment,
+    Patient,
     Session,
     Unclear,
     Withdrawal,
@@ -37,7 +38,7 @@ from checkback.record.journal import Journal, Kept
 from checkback.speaking.voice import Voice
 
 Result = Literal["accepted", "asked", "ignored"]
-Source = Literal["speech", "typed", "pedal", "program"]
+Source = Literal["speech", "typed", "pedal", "program", "plan"]
 
 CLOCK_STEP_S = 2.0
 """A jump of the wall clock against the monotonic clock that is worth an entry."""
@@ -197,6 +198,12 @@ class Loop:
         if action == "withdraw":
             return self._withdraw(call, None)
         return self._record(_Proposal(Mark(), call.said), call)
+
+    def plan(self, patient: Patient) -> Entry | None:
+        """Record what is known of the patient before the case; None if it is on record already."""
+        if any(entry.body == patient for entry in self.case.in_force()):
+            return None
+        return self._write(patient, _CallOut("", self._clock.now(), "plan"))
 
     def keep(self, words: str) -> Outcome:
         """Keep the words of a call-out that could not be handled, and ask for it again."""

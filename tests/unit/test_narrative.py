@@ -407,7 +407,7 @@ def test_a_laboratory_may_word_it_differently(tmp_path: Path) -> None:
     ("content", "said"),
     [
         ("Course\n{% for e in course %}", "line 2"),
-        ("{{ patient }}", "'patient' is undefined"),
+        ("{{ surgeon }}", "'surgeon' is undefined"),
         ("{{ 1 + 'a' }}", "unsupported operand"),
     ],
 )

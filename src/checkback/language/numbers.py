@@ -168,7 +168,7 @@ class NumberWords(BaseModel):
         if "run" in styles and n < 10:
             for zero in self.zeros:
                 add(f"{self.digits[n]} {zero}")
-        if "point" in styles and "run" in styles and n < 10:
+        if "point" in styles and n < 10:
             for zero in self.zeros:
                 add(f"{self.digits[n]} {self.point} {zero}")
 

@@ -170,6 +170,8 @@ def _written_value(field: str, value: Any, labels: Mapping[str, Mapping[str, str
         return None
     if isinstance(value, bool):
         return labels.get(field, {}).get(str(value).lower())
+    if isinstance(value, datetime):
+        return f"{value:%H:%M}"
     if isinstance(value, Decimal):
         plain = format(value.normalize(), "f")
         # the trade writes "3.0 mm"

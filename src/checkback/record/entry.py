@@ -11,13 +11,14 @@ from decimal import Decimal
 from typing import Annotated, Any, Literal
 
 from pydantic import (
+    AfterValidator,
     AwareDatetime,
     BaseModel,
     ConfigDict,
     Field,
     PlainSerializer,
     TypeAdapter,
-    field_validator,
+    model_validator,
 )
 
 SCHEMA_VERSION = 1
@@ -28,8 +29,13 @@ Quantity = Annotated[
 ]
 
 
+def _to_the_millisecond(wall: datetime) -> datetime:
+    return wall.replace(microsecond=wall.microsecond // 1000 * 1000)
+
+
 Wall = Annotated[
     AwareDatetime,
+    AfterValidator(_to_the_millisecond),
     PlainSerializer(lambda t: t.isoformat(timespec="milliseconds"), return_type=str, when_used="json"),
 ]
 
@@ -47,11 +53,6 @@ class Moment(Frozen):
     monotonic_s: float = Field(
         description="Seconds on a clock that is never set; comparable within one session only."
     )
-
-    @field_validator("wall")
-    @classmethod
-    def _to_the_millisecond(cls, wall: datetime) -> datetime:
-        return wall.replace(microsecond=wall.microsecond // 1000 * 1000)
 
     def earlier(self, seconds: float) -> Moment:
         """Return the moment `seconds` before this one."""
@@ -328,6 +329,44 @@ class CirculationReturned(Frozen):
     kind: Literal["circulation_returned"] = "circulation_returned"
 
 
+class Patient(Frozen):
+    """What is known of the patient and the plan; a later entry changes only what it names.
+
+    No name and no record number: they are not needed.
+    """
+
+    kind: Literal["patient"] = "patient"
+    age_y: Quantity | None = Field(default=None, ge=0, le=120)
+    sex: Literal["female", "male"] | None = None
+    weight_kg: Quantity | None = Field(default=None, ge=2, le=350)
+    height_cm: Quantity | None = Field(default=None, ge=40, le=250)
+    creatinine_mg_dl: Quantity | None = Field(default=None, ge=Decimal("0.1"), le=20)
+    creatinine_umol_l: Quantity | None = Field(default=None, ge=21, le=1800)
+    haematocrit_percent: Quantity | None = Field(default=None, ge=10, le=75)
+    diabetes: bool | None = None
+    heart_failure: bool | None = Field(
+        default=None, description="Functional class III or IV, or pulmonary oedema."
+    )
+    allergies: str | None = None
+    indication: str | None = None
+    anticoagulant: Literal["heparin", "bivalirudin"] | None = Field(default=None, description="Planned.")
+    gp_inhibitor: bool | None = Field(
+        default=None, description="A glycoprotein IIb/IIIa inhibitor is planned."
+    )
+    antiplatelet_loaded: bool | None = Field(
+        default=None, description="A P2Y12 inhibitor was loaded before the case."
+    )
+    symptom_onset: Wall | None = None
+    first_contact: Wall | None = Field(default=None, description="First medical contact.")
+    arrival: Wall | None = Field(default=None, description="Arrival at the door.")
+
+    @model_validator(mode="after")
+    def _one_creatinine(self) -> Patient:
+        if self.creatinine_mg_dl is not None and self.creatinine_umol_l is not None:
+            raise ValueError("give creatinine_mg_dl or creatinine_umol_l, not both")
+        return self
+
+
 # --- findings -----------------------------------------------------------------------------------
 
 Segment = Literal[
@@ -490,7 +529,7 @@ Body = Annotated[
     | BloodPressure | HeartRate | Saturation | Pain | Rhythm | Shock | Compressions | CirculationReturned
     | Stenosis | Reference | Calcium | Thrombus | Flow | Dissection | Perforation | NoReflow | PressureRatio
     | Contrast | Fluoroscopy | AirKerma | DoseArea
-    | Mark | Unclear | Withdrawal,
+    | Patient | Mark | Unclear | Withdrawal,
     Field(discriminator="kind"),
 ]  # fmt: skip
 
@@ -517,7 +556,7 @@ class Entry(Frozen):
     at: Moment = Field(description="When it happened: the start of speech, moved if a time was spoken.")
     said: Moment = Field(description="When it was said: the start of speech.")
     recorded: Moment = Field(description="When it was handed to the disk.")
-    source: Literal["speech", "typed", "pedal", "program"]
+    source: Literal["speech", "typed", "pedal", "program", "plan"]
     words: str = Field(default="", description="The words heard or typed.")
     alternatives: tuple[Alternative, ...] = ()
     recogniser: str | None = None

@@ -194,6 +194,7 @@ def _contents(case: Case) -> dict[str, Any]:
         "ended": bool(of({"case_end"})),
         "last": begun[-1] if begun else None,
         "course": [e for e in standing if e.body.kind in _COURSE or _restarts(e)],
+        "patient": of({"patient"}),
         "access": of({"access"}),
         "drugs": of(_DRUGS),
         "findings": [e for e in standing[:first] if e.body.kind in _FINDINGS],

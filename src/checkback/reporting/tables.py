@@ -17,11 +17,12 @@ import types
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from datetime import datetime
 from decimal import Decimal
 from pathlib import Path
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
-from pydantic import BaseModel
+from pydantic import AwareDatetime, BaseModel
 
 from checkback.errors import UserError
 from checkback.record.entry import Body, Entry, Moment
@@ -48,6 +49,11 @@ _UNITS = {
     "_min": "min",
     "_percent": "%",
     "_s": "s",
+    "_y": "a",
+    "_kg": "kg",
+    "_cm": "cm",
+    "_mg_dl": "mg/dL",
+    "_umol_l": "µmol/L",
     "_j": "J",
     "french": "Fr",
 }  # a suffix that contains another one stands before it
@@ -128,6 +134,7 @@ _TABLE_TYPES: dict[Any, str] = {
     Decimal: "number",
     str: "string",
     Moment: "datetime",
+    AwareDatetime: "datetime",
 }
 
 
@@ -292,7 +299,9 @@ def _cell(value: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, Moment):
-        return value.wall.isoformat(timespec="milliseconds")
+        value = value.wall
+    if isinstance(value, datetime):
+        return value.isoformat(timespec="milliseconds")
     if isinstance(value, Decimal):
         text = format(value, "f")
         return text.rstrip("0").rstrip(".") if "." in text else text
