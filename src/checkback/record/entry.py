@@ -509,6 +509,30 @@ class Mark(Frozen):
     kind: Literal["mark"] = "mark"
 
 
+class Advice(Frozen):
+    """The program spoke up: a limit came near, or something is due.  Advice, never an order."""
+
+    kind: Literal["advice"] = "advice"
+    rule: str = Field(description="Which rule spoke, such as act_due.")
+    step: str = Field(default="", description="Which step of the rule, so that none is said twice.")
+    text: str
+    source: str = Field(description="Where the rule comes from.")
+    critical: bool = False
+
+
+class Noted(Frozen):
+    """Somebody answered what the program spoke up about."""
+
+    kind: Literal["noted"] = "noted"
+    rule: str = Field(description="The rule that was answered.")
+
+
+class StandBy(Frozen):
+    """All reminders but the critical ones are to wait for a while."""
+
+    kind: Literal["stand_by"] = "stand_by"
+
+
 class Unclear(Frozen):
     """Something was said that has no reading, or more than one that was not settled yet."""
 
@@ -529,7 +553,7 @@ Body = Annotated[
     | BloodPressure | HeartRate | Saturation | Pain | Rhythm | Shock | Compressions | CirculationReturned
     | Stenosis | Reference | Calcium | Thrombus | Flow | Dissection | Perforation | NoReflow | PressureRatio
     | Contrast | Fluoroscopy | AirKerma | DoseArea
-    | Patient | Mark | Unclear | Withdrawal,
+    | Patient | Mark | Advice | Noted | StandBy | Unclear | Withdrawal,
     Field(discriminator="kind"),
 ]  # fmt: skip
 

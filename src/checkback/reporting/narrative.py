@@ -209,6 +209,7 @@ def _contents(case: Case) -> dict[str, Any]:
         "contrast_ml": case.contrast_ml(),
         "radiation": [entry for entry in radiation if entry],
         "open": sorted([*case.questions(), *of(_NOTES)], key=lambda e: (e.at.wall, e.n)),
+        "advised": of({"advice", "noted", "stand_by"}),
         "undone": list(_undone(case)),
         "missing": case.missing(),
         "inside": case.inside(),
