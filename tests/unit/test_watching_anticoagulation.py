@@ -193,6 +193,13 @@ def test_act_targets() -> None:
         assert (target.low_s, target.high_s) == expected and target.source == "PMC4544474"
 
 
+def test_when_the_next_reading_is_due_is_common_practice() -> None:
+    # No guideline number was found: first 5 min after a bolus, then each 30 min.
+    assert (ALL.act.first_after_bolus.value, ALL.act.interval.value) == (5, 30)
+    for rule in (ALL.act.first_after_bolus, ALL.act.interval):
+        assert rule.unit == "min" and rule.known == "common practice, no source"
+
+
 def fall(*readings: tuple[float, float], target_s: float = 250, **more: object) -> ActFall:
     result = act_fall([Act(*r) for r in readings], 0, target_s, ALL.act, PLAUSIBLE, **more)  # type: ignore[arg-type]
     assert isinstance(result, ActFall), result
