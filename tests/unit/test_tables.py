@@ -145,6 +145,8 @@ def test_any_case_comes_back_from_its_table(case: list[Entry]) -> None:
             cell = row.get(f"{each.body.kind}_{field}", row[field])
             if isinstance(value, bool):
                 assert cell == str(value).lower()
+            elif isinstance(value, datetime):
+                assert datetime.fromisoformat(cell) == value
             elif isinstance(value, int | float | Decimal):
                 assert Decimal(cell) == Decimal(str(value))
             else:
