@@ -36,6 +36,7 @@ from checkback.speaking.loudspeaker import LoudspeakerVoice, Sounding
 from checkback.speaking.synthesis import Espeak, Pyttsx3, Synthesiser, VoiceSettings
 from checkback.speaking.voice import Voice
 from checkback.speaking.voices import FileVoice, SilentVoice, TextVoice
+from checkback.watching.limits import load as load_limits
 
 CHECKBACKS = "checkbacks.txt"
 CHECKBACKS_SOUND = "checkbacks.flac"
@@ -206,6 +207,7 @@ def listening(
             journal,
             SystemClock(),
             voice,
+            limits=load_limits(grammars_folder(settings)),
             recogniser="none" if recogniser is None else recogniser.name,
             program_version=__version__,
             show=show,
@@ -338,6 +340,7 @@ def replay(
                 journal,
                 clock,
                 voice,
+                limits=load_limits(grammars_folder(settings)),
                 recogniser=recogniser.name,
                 program_version=__version__,
                 show=show,

@@ -14,6 +14,7 @@ from typing import Any, Literal
 
 from pydantic import ValidationError
 
+from checkback.errors import UserError
 from checkback.hearing.recogniser import Heard
 from checkback.language.phrasebook import Phrasebook
 from checkback.language.phrasing import Phrasing
@@ -25,8 +26,10 @@ from checkback.record.entry import (
     Act,
     Alternative,
     ClockStep,
+    Deployment,
     Device,
     Entry,
+    Inflation,
     Mark,
     Moment,
     Patient,
@@ -36,6 +39,9 @@ from checkback.record.entry import (
 )
 from checkback.record.journal import Journal, Kept
 from checkback.speaking.voice import Voice
+from checkback.watching.contrast import allowable
+from checkback.watching.facts import Facts, gather, minutes
+from checkback.watching.limits import Limits
 
 Result = Literal["accepted", "asked", "ignored"]
 Source = Literal["speech", "typed", "pedal", "program", "plan"]
@@ -114,6 +120,8 @@ class Loop:
         Open for writing; the entries in it are the case so far.
     clock : Clock
     voice : Voice
+    limits : Limits
+        Clinical limits and rules, as data.
     recogniser : str
         Name of the recogniser, for the record.
     program_version : str
@@ -128,6 +136,7 @@ class Loop:
         clock: Clock,
         voice: Voice,
         *,
+        limits: Limits,
         recogniser: str,
         program_version: str,
         show: Callable[[str], None] = lambda line: None,
@@ -136,6 +145,7 @@ class Loop:
         self._journal = journal
         self._clock = clock
         self._voice = voice
+        self._limits = limits
         self._show = show
         self.phrasing = Phrasing(book)
         self.case = Case(journal.entries)
@@ -467,6 +477,15 @@ class Loop:
                 if total is None:
                     return self._done(call, "contrast_none")
                 return self._done(call, "contrast", volume=self.phrasing.number(total))
+            case "contrast_left" | "heparin_so_far":
+                try:
+                    return self._contrast_left(call) if reading.family == "contrast_left" else self._heparin(call)
+                except UserError as error:
+                    # a creatinine that cannot be true for its unit
+                    self._show(str(error))
+                    return self._done(call, "not_known", what=self.phrasing.label("unknown", "creatinine"))
+            case "balloon_time":
+                return self._balloon_time(call)
             case "what_is_in":
                 inside = [self.phrasing.spoken(life.body) for life in self.case.inside()]
                 return (
@@ -497,6 +516,43 @@ class Loop:
         return self.phrasing.reply(
             "act_last", act=act, ago=self.phrasing.minutes(max(0, round(seconds / 60)))
         )
+
+    def _facts(self) -> Facts:
+        return gather(self.case, self._clock.now(), self._session, self._limits.plausible)
+
+    def _contrast_left(self, call: _CallOut) -> Outcome:
+        facts = self._facts()
+        if facts.patient.weight_kg is None or facts.creatinine_mg_dl is None:
+            lacking = "weight" if facts.patient.weight_kg is None else "creatinine"
+            return self._done(call, "not_known", what=self.phrasing.label("unknown", lacking))
+        limit = allowable(
+            float(facts.patient.weight_kg),
+            facts.creatinine_mg_dl,
+            self._limits.contrast,
+            self._limits.plausible,
+        )
+        left = self.phrasing.number(int(limit.remaining_ml(facts.contrast_ml)))
+        return self._done(call, "contrast_left", left=left, limit=self.phrasing.number(int(limit.limit_ml)))
+
+    def _heparin(self, call: _CallOut) -> Outcome:
+        facts = self._facts()
+        if not facts.boluses:
+            return self._done(call, "heparin_none")
+        units = sum(bolus.dose_u for _, bolus in facts.boluses)
+        values = {"units": self.phrasing.number(round(units))}
+        if facts.patient.weight_kg is not None:
+            values["per_kilo"] = self.phrasing.number(round(units / float(facts.patient.weight_kg)))
+        return self._done(call, "heparin", **values)
+
+    def _balloon_time(self, call: _CallOut) -> Outcome:
+        up = [life for life in self.case.inside() if life.inflated]
+        if not up:
+            return self._done(call, "balloon_not_up")
+        # the entry with which it went up: its last inflation, or the call-out that did both
+        rising = [e for e in up[-1].happenings if isinstance(e.body, (Inflation, Deployment))]
+        since = rising[-1] if rising else up[-1].entry
+        seconds = -60 * minutes(since.at, since.session, self._clock.now(), self._session)
+        return self._done(call, "balloon_up", seconds=self.phrasing.number(max(0, round(seconds))))
 
     def _done(self, call: _CallOut, key: str, **values: str) -> Outcome:
         return self._reply(

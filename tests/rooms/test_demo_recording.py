@@ -26,6 +26,7 @@ from checkback.record.clock import HandClock
 from checkback.record.entry import BODY, Withdrawal
 from checkback.record.journal import Journal
 from checkback.speaking.voices import SilentVoice
+from checkback.watching.limits import load
 
 PROJECT = Path(__file__).parents[2]
 DEMO = PROJECT / "demo"
@@ -64,7 +65,15 @@ def run(
     decoder = PocketSphinxDecoder(Grammar(arcs, start, final, book.pronunciations, (), book.sha256))
     clock = HandClock(datetime(2026, 3, 2, 8, tzinfo=UTC))
     with Journal.open(tmp_path_factory.mktemp("demo-case")) as journal:
-        loop = Loop(book, journal, clock, SilentVoice(), recogniser="pocketsphinx", program_version="test")
+        loop = Loop(
+            book,
+            journal,
+            clock,
+            SilentVoice(),
+            limits=load(PROJECT / "grammars"),
+            recogniser="pocketsphinx",
+            program_version="test",
+        )
         outcomes = []
         for utterance in utterances:
             heard = Heard(utterance, "pocketsphinx", decoder.decode(utterance.pcm))

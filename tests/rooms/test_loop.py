@@ -18,7 +18,10 @@ from checkback.record.clock import HandClock
 from checkback.record.entry import Act, ClockStep, Contrast, Device, Drug, Inflation, Session
 from checkback.record.journal import Journal, verify
 from checkback.speaking.voices import TextVoice
+from checkback.watching.limits import load as load_limits
 
+GRAMMARS = Path(__file__).parents[2] / "grammars"
+LIMITS = load_limits(GRAMMARS)
 START = datetime(2026, 3, 2, 14, 22, 0, tzinfo=timezone(timedelta(hours=1)))
 
 
@@ -40,6 +43,7 @@ class Room:
             self.journal,
             self.clock,
             TextVoice(self.said, mark=""),
+            limits=LIMITS,
             recogniser="test",
             program_version="0",
             show=self.shown.append,
@@ -67,7 +71,7 @@ class Room:
 
 @pytest.fixture(scope="module")
 def book() -> Phrasebook:
-    return Phrasebook.load(Path(__file__).parents[2] / "grammars")
+    return Phrasebook.load(GRAMMARS)
 
 
 @pytest.fixture
@@ -87,7 +91,9 @@ def test_a_call_out_is_on_disk_before_it_is_said_back(book: Phrasebook, tmp_path
 
     journal = Journal.open(tmp_path / "case")
     clock = HandClock(START)
-    loop = Loop(book, journal, clock, Witness(StringIO()), recogniser="test", program_version="0")
+    loop = Loop(
+        book, journal, clock, Witness(StringIO()), limits=LIMITS, recogniser="test", program_version="0"
+    )
     loop.typed("balloon 2.5 x 12, 14 atm")
     loop.typed("balloon down")
     journal.close()
@@ -314,6 +320,37 @@ class TestAnswers:
         room.hear("what is missing")
         assert room.last_said.startswith("missing: time out, access, closure, a c t, final flow")
         assert room.last_said.endswith("devices still in")
+
+    def test_contrast_left_names_the_limit_or_what_is_not_known(self, room: Room) -> None:
+        # 80 kg and 1.5 mg/dL: 266.67 mL (Cigarroa, Am J Med 1989;86:649)
+        room.hear("contrast left")
+        assert room.last_said == "the weight is not on record"
+        room.hear("weight eighty kilos")
+        room.hear("creatinine one point five")
+        room.hear("contrast total one hundred")
+        room.hear("how much contrast is left")
+        assert room.last_said.startswith(
+            "one hundred sixty six millilitres left of two hundred sixty six. check against local protocol"
+        )
+
+    def test_heparin_so_far(self, room: Room) -> None:
+        room.hear("how much heparin")
+        assert room.last_said == "no heparin recorded"
+        room.hear("heparin five thousand units")
+        room.hear("weight eighty kilos")
+        room.hear("heparin two thousand units")
+        room.hear("how much heparin")
+        assert room.last_said == "heparin seven thousand units, eighty eight per kilo"
+
+    def test_how_long_the_balloon_is_up_on_the_monotonic_clock(self, room: Room) -> None:
+        room.hear("balloon time")
+        assert room.last_said == "no balloon is up"
+        room.hear("balloon two five by twelve", at_s=10.0)
+        room.hear("up to fourteen", at_s=20.0)
+        room.clock.step_wall(3600)
+        room.clock.set(45.0)
+        room.hear("how long is the balloon up")
+        assert room.last_said == "up for twenty seven seconds"
 
     def test_say_again_repeats(self, room: Room) -> None:
         room.hear("heart rate sixty")

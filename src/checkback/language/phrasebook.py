@@ -49,13 +49,16 @@ from checkback.language.expression import (
 from checkback.language.numbers import STYLES, NumberWords, Style
 from checkback.record.entry import BODY
 
-DIALOGUE = frozenset("disregard say_again affirm negative choose stand_by voice_off voice_on".split())
-QUESTIONS = frozenset("last_act contrast_so_far what_is_in what_is_missing".split())
+DIALOGUE = frozenset("disregard say_again affirm negative choose noted stand_by voice_off voice_on".split())
+QUESTIONS = frozenset(
+    "last_act contrast_so_far contrast_left heparin_so_far balloon_time what_is_in what_is_missing".split()
+)
 REPLIES = frozenset(
     "say_again nothing_said accepted corrected withdrawn nothing_to_withdraw nothing_to_correct "
     "no_such_entry does_not_fit which option or confirm unlisted dropped parked voice_off voice_on at "
     "act_last act_none one_minute minutes contrast contrast_none in in_none missing missing_none nothing_in nothing_up "
-    "trouble saved_again nothing_asked replaces deaf hearing_again".split()
+    "trouble saved_again nothing_asked replaces deaf hearing_again contrast_left heparin heparin_none "
+    "balloon_up balloon_not_up not_known noted nothing_to_note".split()
 )
 """What the loop needs a phrasebook to have."""
 
