@@ -44,8 +44,15 @@ MISTAKE = 2
 INTERRUPTED = 130
 """Exit code: Ctrl-C or a request to end, as shells expect it."""
 
-out = Console(highlight=False)
-err = Console(stderr=True, highlight=False)
+
+class _Console(Console):
+    def on_broken_pipe(self) -> None:
+        """Leave it to `main`, like everywhere else."""
+        raise
+
+
+out = _Console(highlight=False)
+err = _Console(stderr=True, highlight=False)
 
 
 def _json(value: Any, *, indent: int | None = None) -> str:
@@ -258,6 +265,11 @@ def show(
         _print_case(folded, phrasing)
 
 
+def _visible(words: str) -> str:
+    """Return words without what would move or clear the screen; what was typed may hold anything."""
+    return "".join(sign if sign.isprintable() else "\N{REPLACEMENT CHARACTER}" for sign in words)
+
+
 def _print_case(case: Case, phrasing: Phrasing) -> None:
     table = Table(
         "n", "time", "entry", "standing", "words heard", box=None, pad_edge=False, header_style="bold"
@@ -267,7 +279,11 @@ def _print_case(case: Case, phrasing: Phrasing) -> None:
         n, time, standing, summary, words = app.entry_row(case, entry, phrasing)
         style = styles.get(standing.split(" ")[0], "")
         table.add_row(
-            n, time, f"[{style}]{escape(summary)}[/]" if style else escape(summary), standing, escape(words)
+            n,
+            time,
+            f"[{style}]{escape(summary)}[/]" if style else escape(summary),
+            standing,
+            escape(_visible(words)),
         )
     out.print(table)
 
@@ -457,7 +473,7 @@ def print_outcome(outcome: Outcome, phrasing: Phrasing, *, with_question: bool =
     time = f"{outcome.entries[0].at.wall:%H:%M:%S}" if outcome.entries else " " * 8
     mark = "✓" if outcome.result == "accepted" else "?"
     what = phrasing.summary(outcome.entries[0]) if outcome.entries else outcome.reply
-    words = f'  [dim]"{escape(outcome.words)}"[/]' if outcome.words else ""
+    words = f'  [dim]"{escape(_visible(outcome.words))}"[/]' if outcome.words else ""
     out.print(f"{time}  {mark}  {escape(what)}{words}", soft_wrap=True)
     if outcome.result == "asked" and with_question:
         out.print(f"             » {escape(outcome.reply)}", soft_wrap=True)
@@ -486,12 +502,17 @@ def main() -> None:
     # like Ctrl-C: what is open is closed in order
     signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
-        code = cli.main(prog_name="checkback", standalone_mode=False) or 0
+        # not `cli.main`, which makes an error of a reader who leaves early
+        with cli.make_context("checkback", sys.argv[1:]) as context:
+            cli.invoke(context)
+        code = 0
+    except click.exceptions.Exit as end:
+        code = end.exit_code
     except UserError as error:
         code = _complain(str(error))
     except click.ClickException as error:
-        context = getattr(error, "ctx", None)
-        command = context.command_path if context is not None else "checkback"
+        where = getattr(error, "ctx", None)
+        command = "checkback" if where is None else where.command_path
         code = _complain(f"{error.format_message().rstrip('.')}: see {command} --help")
     except (click.Abort, KeyboardInterrupt):
         code = _complain("stopped") and INTERRUPTED

@@ -7,6 +7,8 @@ is what is watched, and the device is looked for again by its name.
 from __future__ import annotations
 
 import queue
+import subprocess
+import sys
 import time
 from contextlib import suppress
 from types import ModuleType
@@ -38,6 +40,12 @@ _FOLLOW = 0.005
 
 def _portaudio() -> ModuleType:
     """Import sounddevice when it is needed: typed words and recordings work without it."""
+    # With a broken sound configuration PortAudio ends the whole process; better a child's than ours.
+    if subprocess.run([sys.executable, "-c", "import sounddevice"], capture_output=True).returncode < 0:
+        raise UserError(
+            "The sound system of this computer fails when it is looked at: install it again (Debian, Ubuntu: "
+            "apt-get install --reinstall libasound2-data libportaudio2), or use a recording or typed words."
+        )
     try:
         import sounddevice
     except OSError as error:

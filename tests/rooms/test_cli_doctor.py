@@ -1,0 +1,101 @@
+"""The doctor tries each part for real: on a bare computer, in a room with sound, with wrong settings."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from pathlib import Path
+
+import pytest
+from test_pedal import keyboard_missing, virtual_display
+
+from command_line import Done, checkback, quiet
+from sound_room import SoundRoom, missing
+
+STATES = {"✓": "works", "–": "missing", "✗": "broken"}
+
+
+def findings(done: Done) -> dict[str, tuple[str, str, str]]:
+    """Return (state, what, remedy) of each part."""
+    found: dict[str, tuple[str, str, str]] = {}
+    part = ""
+    for line in done.out.splitlines():
+        if line[0] in STATES:
+            name, _, what = line[1:].strip().partition("  ")
+            part, found[name] = name, (STATES[line[0]], what, "")
+        else:
+            assert line.startswith("     → ")
+            found[part] = (*found[part][:2], line.removeprefix("     → "))
+    return found
+
+
+@pytest.mark.skipif(Path("/dev/snd").exists(), reason="this computer has a sound card")
+def test_on_a_computer_without_sound_and_display(tmp_path: Path) -> None:
+    env = {name: value for name, value in quiet().items() if name != "ALSA_CONFIG_PATH"}
+    done = checkback("doctor", cwd=tmp_path, env=env)
+    assert (done.code, done.err) == (0, "")
+    found = findings(done)
+    assert {part: state for part, (state, _, _) in found.items()} == {
+        "phrasebook": "works",
+        "recogniser": "works",
+        "vosk model": "missing",
+        "microphone": "missing",
+        "voice": "works",
+        "loudspeaker": "missing",
+        "pedal": "missing",
+        "cases folder": "works",
+    }
+    # whatever does not work comes with what to do
+    assert all(bool(remedy) != (state == "works") for state, _, remedy in found.values())
+    assert "plug one in" in found["microphone"][2]
+    assert "models_download.md" in found["vosk model"][2]
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_sound_system_that_fails_takes_nothing_with_it(tmp_path: Path) -> None:
+    broken = {**quiet(), "ALSA_CONFIG_PATH": "/nonexistent"}
+    done = checkback("doctor", cwd=tmp_path, env=broken)
+    assert done.code == 0
+    assert "The sound system of this computer fails" in findings(done)["microphone"][1]
+    done = checkback("listen", "--case", "case", cwd=tmp_path, env=broken)
+    assert done.code == 2
+    assert "install it again" in done.err
+
+
+def test_what_is_needed_and_broken_is_an_error(tmp_path: Path) -> None:
+    (tmp_path / "model").mkdir()
+    (tmp_path / "file").touch()
+    settings = (
+        "cases = 'file/cases'\n[hearing]\nrecogniser = 'vosk'\nvosk_model = 'model'\n"
+        "[language]\nfolder = 'nowhere'\n[pedals]\nuse = true\n"
+    )
+    done = checkback("doctor", cwd=tmp_path, settings=settings)
+    assert (done.code, done.err) == (1, "")
+    found = findings(done)
+    for part in ("phrasebook", "recogniser", "vosk model", "pedal", "cases folder"):
+        state, _, remedy = found[part]
+        assert (part, state) == (part, "broken")
+        assert remedy
+
+
+def test_a_wrong_vosk_model(tmp_path: Path) -> None:
+    (tmp_path / "model").mkdir()
+    chosen = "[hearing]\nrecogniser = 'vosk'\nvosk_model = 'model'\n"
+    done = checkback("doctor", cwd=tmp_path, settings=chosen)
+    assert done.code == 1
+    state, what, remedy = findings(done)["vosk model"]
+    assert state == "broken"
+    assert "model is not a usable Vosk model" in what
+    assert "models_download.md" in remedy
+
+
+@pytest.mark.sound
+@pytest.mark.display
+@pytest.mark.skipif(bool(missing() or keyboard_missing()), reason=missing() or keyboard_missing())
+def test_with_sound_and_display_everything_works(tmp_path: Path) -> None:
+    with SoundRoom() as room, virtual_display(), contextlib.chdir(tmp_path):
+        done = checkback("doctor", env=room.env | {"DISPLAY": os.environ["DISPLAY"], "LC_ALL": "C.UTF-8"})
+    assert (done.code, done.err) == (0, "")
+    found = findings(done)
+    assert {part for part, (state, _, _) in found.items() if state != "works"} == {"vosk model"}
+    assert "pedals.use is off" in found["pedal"][1]
