@@ -7,7 +7,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, StrictBool, model_validator
 
 from checkback.errors import UserError
 from checkback.language.catalogue import read_toml
@@ -36,6 +36,11 @@ MODELS = (
     "from fewer than two readings, while heparin runs in, if the readings do not fall, or beyond the "
     "horizon; the reason is shown instead.",
     "**Radiation.** A value itself counts as reached, also where the source says more than.",
+    "**Reminders.** At once, or so long after the cause; again while nobody answers; quiet after \"noted\" "
+    "until the next cause, or for the time shown. A stand-by holds all that is not marked otherwise. After "
+    "the end of the case only what the record lacks and devices unaccounted for are spoken of. Of the steps "
+    "of contrast to clearance only the highest one reached and the next one ahead are named. A balloon of "
+    "which the duration was called out counts from the end of that.",
     "**Intervals.** Full minutes are shown and held against the target, whose last minute is included.",
 )
 
@@ -264,6 +269,42 @@ class DialysisRule(Rule):
         return self.choice
 
 
+class Reminder(Rule):
+    """When the program speaks up by itself; every time is in the unit of the rule.
+
+    Attributes
+    ----------
+    on : bool
+        Whether it speaks at all.
+    first : float
+        How long after the cause.
+    repeat : float
+        How long until it is said again if nobody answers; 0: never.
+    after_noted : float
+        How long an answer holds while the cause stays; 0: for good.
+    critical : bool
+        Whether it speaks during a stand-by too.
+    """
+
+    on: StrictBool
+    first: Number
+    repeat: Number
+    after_noted: Number
+    critical: StrictBool
+
+    def shown(self) -> str:
+        """Return the times."""
+        if not self.on:
+            return "off"
+        parts = [
+            f"first after {self.first:g}" if self.first else "at once",
+            f"again each {self.repeat:g}" if self.repeat else "once",
+            f"{self.after_noted:g} after an answer" if self.after_noted else "",
+            "also during a stand-by" if self.critical else "",
+        ]
+        return ", ".join(filter(None, parts))
+
+
 R = TypeVar("R", bound=Rule)
 
 
@@ -471,6 +512,32 @@ class TimeTargets(_Data):
     door_to_device: Annotated[Value, _unit("min")]
 
 
+class Reminders(_Data):
+    """What the program says by itself, by the name of the rule."""
+
+    stand_by: Annotated[Value, _unit("min")]
+    act_watch: Annotated[Value, _unit("h")]
+    falling_ahead: Annotated[Value, _unit("min")]
+    pressure_over_rated: Annotated[Reminder, _unit("s")]
+    inflation_long: Annotated[Reminder, _unit("s")]
+    devices_unaccounted: Annotated[Reminder, _unit("min")]
+    contrast_limit: Annotated[Reminder, _unit("min")]
+    act_below_target: Annotated[Reminder, _unit("min")]
+    act_due: Annotated[Reminder, _unit("min")]
+    act_falling: Annotated[Reminder, _unit("min")]
+    antiplatelet_missing: Annotated[Reminder, _unit("min")]
+    bolus_window: Annotated[Reminder, _unit("min")]
+    contrast_ahead: Annotated[Reminder, _unit("min")]
+    ratio_reached: Annotated[Reminder, _unit("min")]
+    ratio_ahead: Annotated[Reminder, _unit("min")]
+    dose_substantial: Annotated[Reminder, _unit("min")]
+    air_kerma_notice: Annotated[Reminder, _unit("min")]
+    dose_area_notice: Annotated[Reminder, _unit("min")]
+    fluoroscopy_notice: Annotated[Reminder, _unit("min")]
+    guide_out_missing: Annotated[Reminder, _unit("min")]
+    case_end_missing: Annotated[Reminder, _unit("min")]
+
+
 class Limits(_Data):
     """Every limit and drug rule of one file."""
 
@@ -486,6 +553,7 @@ class Limits(_Data):
     cangrelor: CangrelorRules
     radiation: RadiationLimits
     times: TimeTargets
+    reminders: Reminders
 
 
 def load(folder: Path) -> Limits:
