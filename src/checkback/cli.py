@@ -182,7 +182,9 @@ def phrases(settings: _Settings) -> None:
 
 
 @phrasebook.command()
-@click.option("--count", default=10, show_default=True, type=click.IntRange(1, 100_000))
+@click.option(
+    "--count", default=10, show_default=True, type=click.IntRange(1, 100_000), help="How many sentences."
+)
 @click.option("--seed", default=None, type=int, help="Give it for the same sentences each time.")
 @click.option("--family", default=None, help="One family only, such as balloon.")
 @pass_settings
