@@ -10,7 +10,7 @@ import sys
 import tempfile
 import threading
 from contextlib import suppress
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -30,9 +30,13 @@ from checkback.language.wordgraph import jsgf, word_graph
 from checkback.listening import Listening, read_lines
 from checkback.loop import Outcome
 from checkback.record.case import Case
+from checkback.record.entry import CaseEnd
 from checkback.record.journal import journal_schema, verify
 from checkback.reporting.narrative import narrative
-from checkback.settings import Settings, default_path, load
+from checkback.settings import Settings, default_path, grammars_folder, load
+from checkback.watching.limits import NOTE
+from checkback.watching.limits import load as load_limits
+from checkback.watching.status import Status, moment_of, rows, status, until
 
 NOT_A_DEVICE = (
     "Checkback is not a medical device. It advises; licensed staff decide. Check against local protocol."
@@ -290,6 +294,59 @@ def _print_case(case: Case, phrasing: Phrasing) -> None:
     out.print(table)
 
 
+@cli.command("status")
+@_CASE
+@click.option("--at", help="As it was at this wall time, RFC 3339; default: now, or the end of the case.")
+@click.option("--json", "as_json", is_flag=True, help="The same as one JSON object.")
+@pass_settings
+def status_command(settings: _Settings, case: Path, at: str | None, as_json: bool) -> None:
+    """Show the state of CASE: devices, contrast, clotting, radiation, times, what is open or missing.
+
+    Each figure stands with its source.  What cannot be computed says what is lacking.
+
+    Example: checkback status demo-case
+    """
+    loaded = settings.load()
+    book = app.load_book(loaded)
+    limits = load_limits(grammars_folder(loaded))
+    folded, notes = app.read_case(case)
+    for note in notes:
+        _attention(note)
+    wall = _moment(at, option="--at")
+    if at is not None:
+        folded = until(folded, wall)
+    elif folded.latest(CaseEnd) is not None:
+        wall = folded.entries[-1].recorded.wall
+    state = status(folded, limits, book.catalogue, *moment_of(folded, wall))
+    if as_json:
+        click.echo(_json(state.model_dump(mode="json")))
+    else:
+        _print_status(case, state)
+
+
+def _print_status(case: Path, state: Status) -> None:
+    ended = ", case ended" if state.ended else ""
+    out.print(f"{escape(str(case))}: as of {state.at.wall:%Y-%m-%d %H:%M:%S}{ended}", soft_wrap=True)
+    table = Table(box=None, pad_edge=False, show_header=False)
+    table.add_column("figure", no_wrap=True)
+    table.add_column("value", ratio=1, overflow="fold")
+    table.add_column("source", style="dim", ratio=1, overflow="fold")
+    section = ""
+    for row in rows(state):
+        if row.section != section:
+            section = row.section
+            table.add_row(f"[bold]{section}[/]")
+        value = escape(_visible(row.value))
+        table.add_row(
+            f"  {escape(row.figure)}",
+            value if row.known else f"[italic]{value}[/]",
+            escape(_visible(row.source)),
+        )
+    out.print(table)
+    out.print(f"[dim]{NOTE}[/]", soft_wrap=True)
+    out.print(f"[dim]{NOT_A_DEVICE}[/]", soft_wrap=True)
+
+
 @cli.command()
 @click.option(
     "--case", type=click.Path(path_type=Path), help="Case folder; default: a new one, named by the time."
@@ -427,14 +484,16 @@ def replay(
             shutil.rmtree(temporary, ignore_errors=True)
 
 
-def _moment(text: str | None) -> datetime:
+def _moment(text: str | None, *, option: str = "--start") -> datetime:
     if text is None:
         return datetime.now().astimezone()
     try:
         moment = datetime.fromisoformat(text)
-    except ValueError:
-        raise UserError(f"--start {text}: not a time; write it like 2026-03-02T08:00:00+01:00") from None
-    return moment if moment.tzinfo else moment.astimezone()
+        # at the very ends of the calendar there is no such time everywhere
+        moment.astimezone(UTC)
+        return moment if moment.tzinfo else moment.astimezone()
+    except (ValueError, OverflowError):
+        raise UserError(f"{option} {text}: not a time; write it like 2026-03-02T08:00:00+01:00") from None
 
 
 def _print_where(case: Path) -> None:

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 
-from checkback.record.case import Case
+from checkback.errors import UserError
+from checkback.record.case import LONGEST_STEP_S, Case
 from checkback.record.entry import (
     Act,
     AirKerma,
     BloodPressure,
+    ClockStep,
     Deployment,
     Device,
     DeviceEvent,
@@ -43,9 +46,17 @@ class Facts:
     patient : Patient
         What is known of the patient; of a value given twice the later one.
     creatinine_mg_dl : float or None
-        Serum creatinine in mg/dL, whichever unit it was given in.
+        Serum creatinine in mg/dL, whichever unit it was given in; None also if it is refused.
+    creatinine_refused : str or None
+        Why the creatinine on record cannot be true, in a sentence.
     boluses : tuple of (Entry, Bolus)
-        Boluses of heparin, minutes on the clock of `minutes`.
+        Boluses of heparin, in minutes from now: negative is past.
+    uncounted_heparin : tuple of Entry
+        Boluses that are not among them, because they cannot be turned into units.
+    heparin_last_min : float or None
+        When heparin was last given, the end of an infusion included, on the same clock.
+    baseline_s : float or None
+        The last clotting time before the first heparin on record, s.
     acts : tuple of (Entry, anticoagulation.Act)
         Readings of the activated clotting time, on the same clock.
     heparin_infusion : bool
@@ -66,7 +77,11 @@ class Facts:
 
     patient: Patient
     creatinine_mg_dl: float | None
+    creatinine_refused: str | None
     boluses: tuple[tuple[Entry, Bolus], ...]
+    uncounted_heparin: tuple[Entry, ...]
+    heparin_last_min: float | None
+    baseline_s: float | None
     acts: tuple[tuple[Entry, ActReading], ...]
     heparin_infusion: bool
     gp_inhibitor: bool
@@ -88,6 +103,39 @@ def minutes(moment: Moment, session: int, now: Moment, now_session: int) -> floa
     return (moment.wall - now.wall).total_seconds() / 60
 
 
+def on_one_clock(case: Case, now: Moment, now_session: int) -> Callable[[Entry], float]:
+    """Return what gives the time of an entry in minutes from `now`: negative is past.
+
+    As `minutes`, and right where an entry was amended in a later session than it was made in, and
+    where the wall clock was set between entry and `now`.
+    """
+    steps = [
+        (e.n, e.body.step_s)
+        for e in case.entries
+        if isinstance(e.body, ClockStep) and abs(e.body.step_s) <= LONGEST_STEP_S
+    ]
+
+    def at_min(entry: Entry) -> float:
+        read = _first_written(case, entry)
+        found = minutes(read.at, read.session, now, now_session)
+        if read.session != now_session:
+            found += sum(step_s for n, step_s in steps if n > read.n) / 60
+        # nothing in a case is further away; a damaged figure must not overflow what is made of it
+        return max(-LONGEST_STEP_S / 60, min(LONGEST_STEP_S / 60, found))
+
+    return at_min
+
+
+def _first_written(case: Case, entry: Entry) -> Entry:
+    """Return the entry with which the time of `entry` was read: a correction keeps the old time."""
+    while entry.amends is not None and entry.amends < entry.n:
+        old = case.entry(entry.amends)
+        if old is None or old.at != entry.at:
+            break
+        entry = old
+    return entry
+
+
 def gather(case: Case, now: Moment, now_session: int, plausible: Plausible) -> Facts:
     """Return the facts of a case at a moment.
 
@@ -99,37 +147,36 @@ def gather(case: Case, now: Moment, now_session: int, plausible: Plausible) -> F
     now_session : int
         The session that `now` belongs to.
     plausible : Plausible
-        Against which creatinine is checked.
-
-    Raises
-    ------
-    UserError
-        If the creatinine on record is not plausible for its unit.
+        Against which creatinine and age are checked; what fails counts as not known, so that one
+        wrong figure does not hide the rest of the case.
     """
     standing = case.in_force()
     patient = _merged([e.body for e in standing if isinstance(e.body, Patient)])
-    creatinine = _creatinine(patient, plausible)
+    creatinine, refused = _creatinine(patient, plausible)
     weight_kg = _number(patient.weight_kg)
     pressures = [e.body for e in standing if isinstance(e.body, BloodPressure)]
     drugs = [e.body for e in standing if isinstance(e.body, Drug)]
     given = {d.drug for d in drugs} | {e.body.drug for e in standing if isinstance(e.body, Infusion)}
-    pump = any(isinstance(e.body, Device) and e.body.device == "balloon pump" for e in standing)
-    known = creatinine is not None and patient.age_y is not None and patient.sex is not None
-
-    def at_min(entry: Entry) -> float:
-        return minutes(entry.at, entry.session, now, now_session)
+    at_min = on_one_clock(case, now, now_session)
+    doses = [
+        (e, _heparin_u(e.body, weight_kg))
+        for e in standing
+        if isinstance(e.body, Drug) and e.body.drug == "heparin" and e.body.route != "subcutaneous"
+    ]
+    infusions = [e for e in standing if isinstance(e.body, Infusion) and e.body.drug == "heparin"]
+    heparin_min = [at_min(e) for e in (*(e for e, _ in doses), *infusions)]
+    acts = tuple((e, ActReading(at_min(e), float(e.body.act_s))) for e in standing if isinstance(e.body, Act))
+    before = [act for _, act in acts if heparin_min and act.at_min < min(heparin_min)]
 
     return Facts(
         patient=patient,
         creatinine_mg_dl=creatinine,
-        boluses=tuple(
-            (e, Bolus(at_min(e), dose_u))
-            for e in standing
-            if isinstance(e.body, Drug) and (dose_u := _heparin_u(e.body, weight_kg)) is not None
-        ),
-        acts=tuple(
-            (e, ActReading(at_min(e), float(e.body.act_s))) for e in standing if isinstance(e.body, Act)
-        ),
+        creatinine_refused=refused,
+        boluses=tuple((e, Bolus(at_min(e), dose_u)) for e, dose_u in doses if dose_u is not None),
+        uncounted_heparin=tuple(e for e, dose_u in doses if dose_u is None),
+        heparin_last_min=max(heparin_min, default=None),
+        baseline_s=max(before, key=lambda act: act.at_min).act_s if before else None,
+        acts=acts,
         heparin_infusion=_running(standing, "heparin"),
         gp_inhibitor=bool(given & GP_INHIBITORS) or bool(patient.gp_inhibitor),
         loaded=bool(given & P2Y12_INHIBITORS) or bool(patient.antiplatelet_loaded),
@@ -141,12 +188,8 @@ def gather(case: Case, now: Moment, now_session: int, plausible: Plausible) -> F
             systolic_mmhg=min((float(p.systolic_mmhg) for p in pressures), default=None),
             haematocrit_percent=_number(patient.haematocrit_percent),
             creatinine_mg_dl=creatinine,
-            egfr_ml_min_173=(
-                egfr(creatinine, float(patient.age_y), patient.sex, plausible).egfr_ml_min_173  # type: ignore[arg-type]
-                if known
-                else None
-            ),
-            balloon_pump=pump,
+            egfr_ml_min_173=_egfr(patient, creatinine, plausible),
+            balloon_pump=any(_is_pump(e.body) for e in standing),
             heart_failure=patient.heart_failure,
             diabetes=patient.diabetes,
         ),
@@ -175,21 +218,40 @@ def _number(value: object) -> float | None:
     return None if value is None else float(value)  # type: ignore[arg-type]
 
 
-def _creatinine(patient: Patient, plausible: Plausible) -> float | None:
-    if patient.creatinine_mg_dl is not None:
-        return creatinine_mg_dl(float(patient.creatinine_mg_dl), "mg/dL", plausible)
-    if patient.creatinine_umol_l is not None:
-        return creatinine_mg_dl(float(patient.creatinine_umol_l), "umol/L", plausible)
-    return None
+def _creatinine(patient: Patient, plausible: Plausible) -> tuple[float | None, str | None]:
+    """Return creatinine in mg/dL, or why the one on record is refused."""
+    try:
+        if patient.creatinine_mg_dl is not None:
+            return creatinine_mg_dl(float(patient.creatinine_mg_dl), "mg/dL", plausible), None
+        if patient.creatinine_umol_l is not None:
+            return creatinine_mg_dl(float(patient.creatinine_umol_l), "umol/L", plausible), None
+    except UserError as error:
+        return None, str(error)
+    return None, None
+
+
+def _egfr(patient: Patient, creatinine: float | None, plausible: Plausible) -> float | None:
+    if creatinine is None or patient.age_y is None or patient.sex is None:
+        return None
+    try:
+        return egfr(creatinine, float(patient.age_y), patient.sex, plausible).egfr_ml_min_173
+    except UserError:
+        return None
+
+
+def _is_pump(body: object) -> bool:
+    """Whether this tells of a balloon pump; one that came in with the patient is only switched."""
+    if isinstance(body, DeviceEvent):
+        return body.device == "balloon pump" and body.happening == "on"
+    return isinstance(body, Device) and body.device == "balloon pump"
 
 
 def _heparin_u(body: Drug, weight_kg: float | None) -> float | None:
-    """Return a bolus of heparin in units; one by weight counts only if the weight is known."""
-    if body.drug != "heparin" or body.route == "subcutaneous":
-        return None
-    if body.unit == "U":
-        return float(body.dose)
-    return float(body.dose) * weight_kg if body.unit == "U/kg" and weight_kg is not None else None
+    """Return a dose in units; one by weight counts only if the weight is known."""
+    if body.unit == "U/kg":
+        return None if weight_kg is None else float(body.dose) * weight_kg
+    units = {"U": 1, "kU": 1000}.get(body.unit)
+    return None if units is None else float(body.dose) * units
 
 
 def _running(standing: list[Entry], drug: str) -> bool:
