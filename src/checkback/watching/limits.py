@@ -7,7 +7,15 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, StrictBool, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    StrictBool,
+    model_validator,
+)
 
 from checkback.errors import UserError
 from checkback.language.catalogue import read_toml
@@ -36,7 +44,7 @@ MODELS = (
     "from fewer than two readings, while heparin runs in, if the readings do not fall, or beyond the "
     "horizon; the reason is shown instead.",
     "**Radiation.** A value itself counts as reached, also where the source says more than.",
-    "**Reminders.** At once, or so long after the cause; again while nobody answers; quiet after \"noted\" "
+    '**Reminders.** At once, or so long after the cause; again while nobody answers; quiet after "noted" '
     "until the next cause, or for the time shown. A stand-by holds all that is not marked otherwise. After "
     "the end of the case only what the record lacks and devices unaccounted for are spoken of. Of the steps "
     "of contrast to clearance only the highest one reached and the next one ahead are named. A balloon of "
