@@ -45,7 +45,7 @@ def checkback(
         env=dict(env if env is not None else quiet()),
         input=given.encode() if isinstance(given, str) else given,
         capture_output=True,
-        timeout=100,
+        timeout=115,
         check=False,
     )
     return Done(done.returncode, done.stdout.decode(), done.stderr.decode())

@@ -152,7 +152,7 @@ def test_a_replay_that_cannot_begin(tmp_path: Path, options: list[str], parts: l
 @pytest.mark.parametrize(
     ("settings", "parts"),
     [
-        ("cases = ", ["settings.toml: not valid TOML", "line 1"]),
+        ("cases = x\n", ["settings.toml: not valid TOML", "line 1"]),
         ('casez = "x"', ["settings.toml: key casez: there is no such key"]),
         ("[hearing]\nmikrophone = 'USB'", ["key hearing.mikrophone: there is no such key"]),
         ("[speaking]\nrate_wpm = 'fast'", ["key speaking.rate_wpm", "valid integer"]),
@@ -177,7 +177,7 @@ def test_help_needs_no_settings(tmp_path: Path) -> None:
         (None, ["needs a model folder", "set hearing.vosk_model"]),
         ("none", ["There is no Vosk model folder", "models_download.md"]),
         ("empty", ["not a usable Vosk model", "models_download.md"]),
-        ("junk", ["not a usable Vosk model", "models_download.md"]),
+        ("junk", ["junk cannot be loaded", "models_download.md"]),
     ],
 )
 def test_a_wrong_vosk_model(tmp_path: Path, model: str | None, parts: list[str]) -> None:
