@@ -31,7 +31,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def lines(folder: Path) -> list[dict[str, Any]]:
     done = checkback("replay", "case.flac", "--case", "case", "--json", "--start", START, cwd=folder)
-    assert (done.code, done.err) == (0, "")
+    assert done.code == 0, done.err
     return [json.loads(line) for line in done.out.splitlines()]
 
 

@@ -5,33 +5,24 @@ Its voices are synthetic stand-ins for people.
 
 from __future__ import annotations
 
+import json
 import tomllib
-from collections.abc import Iterator
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
 import soundfile
 
-from checkback.hearing.endpointing import Segmenter
-from checkback.hearing.pocketsphinx import PocketSphinxDecoder
-from checkback.hearing.recogniser import Grammar, Heard, Utterance
-from checkback.hearing.recording import Recording
 from checkback.language.phrasebook import Phrasebook
 from checkback.language.reading import Reader
-from checkback.language.wordgraph import word_graph
-from checkback.loop import Loop, Outcome
-from checkback.record.clock import HandClock
-from checkback.record.entry import BODY, Withdrawal
+from checkback.record.case import Case
+from checkback.record.entry import BODY, Entry, Withdrawal
 from checkback.record.journal import Journal
-from checkback.speaking.voices import SilentVoice
-from checkback.watching.limits import load
+from command_line import checkback
 
 PROJECT = Path(__file__).parents[2]
 DEMO = PROJECT / "demo"
 RECORDING = DEMO / "case.flac"
-REPLY_AFTER_S = 0.7
 
 
 def lines(name: str) -> list[dict[str, Any]]:
@@ -48,38 +39,18 @@ def book() -> Phrasebook:
 
 
 @pytest.fixture(scope="module")
-def utterances() -> list[Utterance]:
-    segmenter = Segmenter()
-    found = []
-    for block, start_s in Recording(RECORDING).blocks():
-        found += segmenter.feed(block, start_s)
-    return [*found, *segmenter.flush()]
+def case(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("demo") / "case"
 
 
 @pytest.fixture(scope="module")
-def run(
-    book: Phrasebook, utterances: list[Utterance], tmp_path_factory: pytest.TempPathFactory
-) -> Iterator[tuple[Loop, list[Outcome]]]:
-    """Run the recording through recogniser and loop, in the open room."""
-    arcs, start, final = word_graph(book.spoken).flat()
-    decoder = PocketSphinxDecoder(Grammar(arcs, start, final, book.pronunciations, (), book.sha256))
-    clock = HandClock(datetime(2026, 3, 2, 8, tzinfo=UTC))
-    with Journal.open(tmp_path_factory.mktemp("demo-case")) as journal:
-        loop = Loop(
-            book,
-            journal,
-            clock,
-            SilentVoice(),
-            limits=load(PROJECT / "grammars"),
-            recogniser="pocketsphinx",
-            program_version="test",
-        )
-        outcomes = []
-        for utterance in utterances:
-            heard = Heard(utterance, "pocketsphinx", decoder.decode(utterance.pcm))
-            clock.set(utterance.ended_s + REPLY_AFTER_S)
-            outcomes.append(loop.heard(heard))
-        yield loop, outcomes
+def said(case: Path) -> list[dict[str, Any]]:
+    """Run the recording through the program, in the open room; return its lines of JSON."""
+    done = checkback(
+        "replay", RECORDING, "--case", case, "--silent", "--json", "--start", "2026-03-02T08:00:00Z"
+    )
+    assert done.code == 0, done.err
+    return [json.loads(line) for line in done.out.splitlines()]
 
 
 def test_the_expected_outcomes_belong_to_the_script() -> None:
@@ -100,20 +71,17 @@ def test_the_recording_is_small_and_as_the_recogniser_wants_it() -> None:
     assert RECORDING.stat().st_size < 4_000_000
 
 
-def test_every_line_is_one_utterance(utterances: list[Utterance]) -> None:
-    assert len(utterances) == len(SCRIPT)
-
-
-def test_every_line_comes_out_as_it_was_meant(run: tuple[Loop, list[Outcome]]) -> None:
-    _, outcomes = run
+def test_every_line_comes_out_as_it_was_meant(said: list[dict[str, Any]]) -> None:
+    assert len(said) == len(SCRIPT)
+    entries = [
+        None if line["entry"] is None else Entry.model_validate_json(json.dumps(line["entry"]))
+        for line in said
+    ]
     by_words = {
-        line["words"]: outcome.entries[0].n
-        for line, outcome in zip(EXPECTED, outcomes, strict=True)
-        if outcome.entries
+        line["words"]: entry.n for line, entry in zip(EXPECTED, entries, strict=True) if entry is not None
     }
-    for line, outcome in zip(EXPECTED, outcomes, strict=True):
-        assert outcome.result == line["outcome"], (line, outcome)
-        entry = outcome.entries[0] if outcome.entries else None
+    for line, outcome, entry in zip(EXPECTED, said, entries, strict=True):
+        assert outcome["outcome"] == line["outcome"], (line, outcome)
         if "entry" in line:
             assert entry is not None and entry.standing == "stands"
             assert entry.body == BODY.validate_python(line["entry"])
@@ -128,11 +96,11 @@ def test_every_line_comes_out_as_it_was_meant(run: tuple[Loop, list[Outcome]]) -
             assert entry is not None and entry.body == Withdrawal(target=by_words[line["withdraws"]])
         else:
             assert entry is None
-            assert line.get("reply_has", "") in outcome.reply
+            assert line.get("reply_has", "") in outcome["reply"]
 
 
-def test_at_the_end_the_record_is_complete(run: tuple[Loop, list[Outcome]]) -> None:
-    case = run[0].case
-    assert case.missing() == []
-    assert case.contrast_ml() == 140
-    assert [life.body.diameter_mm for life in case.devices() if life.deployed] == [3.5]
+def test_at_the_end_the_record_is_complete(said: list[dict[str, Any]], case: Path) -> None:
+    folded = Case(Journal.read(case))
+    assert folded.missing() == []
+    assert folded.contrast_ml() == 140
+    assert [life.body.diameter_mm for life in folded.devices() if life.deployed] == [3.5]
