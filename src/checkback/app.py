@@ -23,7 +23,7 @@ from checkback.language.catalogue import read_toml
 from checkback.language.phrasebook import Phrasebook
 from checkback.language.phrasing import Phrasing
 from checkback.language.wordgraph import word_graph
-from checkback.listening import Listening, PoliteVoice
+from checkback.listening import TICK_S, Listening, PoliteVoice
 from checkback.loop import Loop, Outcome
 from checkback.record.case import Case
 from checkback.record.clock import HandClock, SystemClock
@@ -358,7 +358,7 @@ def replay(
                     clock.set(now_s)
                     report(Heard(utterance, loop.heard(heard)))
 
-            end_s = 0.0
+            end_s = next_tick_s = 0.0
             try:
                 for block, start_s in recording.blocks():
                     while presses and presses[0].at_s <= start_s:
@@ -373,6 +373,10 @@ def replay(
                             report(Heard(None, loop.pressed(event.action)))
                     end_s = start_s + BLOCK_S
                     hear(segmenter.feed(block, start_s), end_s)
+                    if end_s >= next_tick_s:
+                        clock.set(end_s)
+                        loop.tick()
+                        next_tick_s = end_s + TICK_S
             except UserError as error:
                 # what came before the place is recorded like any other case
                 broken_off = error

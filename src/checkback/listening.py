@@ -25,7 +25,7 @@ from checkback.loop import Loop, Outcome
 from checkback.speaking.voice import Voice
 
 TICK_S = 0.5
-"""How often the disk is looked after while nothing is said."""
+"""How often disk and clocks are looked after."""
 
 PATIENCE_S = 2.0
 """How long the voice waits for somebody to finish speaking; steady noise can sound like speech."""
@@ -201,12 +201,12 @@ class Listening:
             try:
                 event = self._events.get(timeout=TICK_S)
             except queue.Empty:
-                self._loop.tick()
+                self._tick()
                 continue
             if isinstance(event, Stopped):
                 break
             self._guarded(event)
-            self._loop.tick()
+            self._tick()
         for thread in threads:
             thread.join(timeout=5.0)
 
@@ -288,6 +288,15 @@ class Listening:
         except Exception:
             # it is recorded, and must not be recorded once more because it could not be shown
             self._note_failure("a line could not be shown")
+
+    def _tick(self) -> None:
+        """Look after disk and clocks; a fault there is told once and costs no recording."""
+        try:
+            self._loop.tick()
+        except Exception:
+            if not self._tick_failed:
+                self._note_failure("the reminders failed")
+            self._tick_failed = True
 
     def _take(self, event: Event) -> Outcome | None:
         if isinstance(event, Heard):

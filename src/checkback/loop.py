@@ -24,6 +24,7 @@ from checkback.record.clock import Clock
 from checkback.record.entry import (
     BODY,
     Act,
+    Advice,
     Alternative,
     ClockStep,
     Deployment,
@@ -32,8 +33,10 @@ from checkback.record.entry import (
     Inflation,
     Mark,
     Moment,
+    Noted,
     Patient,
     Session,
+    StandBy,
     Unclear,
     Withdrawal,
 )
@@ -42,6 +45,7 @@ from checkback.speaking.voice import Voice
 from checkback.watching.contrast import allowable
 from checkback.watching.facts import Facts, gather, minutes
 from checkback.watching.limits import Limits
+from checkback.watching.reminders import RULES, due
 
 Result = Literal["accepted", "asked", "ignored"]
 Source = Literal["speech", "typed", "pedal", "program", "plan"]
@@ -127,6 +131,11 @@ class Loop:
     program_version : str
     show : callable
         Is given one line for the eye whenever something needs attention that is no outcome.
+
+    Raises
+    ------
+    UserError
+        If the phrasebook has no words for a reminder.
     """
 
     def __init__(
@@ -141,6 +150,8 @@ class Loop:
         program_version: str,
         show: Callable[[str], None] = lambda line: None,
     ) -> None:
+        if lacking := set(RULES) - book.file.advice.keys():
+            raise UserError(f"{book.source}: key advice: no words for {', '.join(sorted(lacking))}; add them")
         self._book = book
         self._journal = journal
         self._clock = clock
@@ -221,9 +232,26 @@ class Loop:
         return self._not_understood(call, "could not be handled")
 
     def tick(self) -> None:
-        """Look after the disk; call it every second or so, also while nothing is said."""
+        """Look after the disk and the clocks; call it twice a second or so, also while nothing is said."""
         self._journal.retry()
         self._look_after_disk()
+        self._speak_up()
+
+    def _speak_up(self) -> None:
+        """Say what is due, several things in one sentence; all of it is on disk first."""
+        found = due(self.case, self._limits, self._book.catalogue, self._clock.now(), self._session)
+        texts = []
+        for each in found:
+            text = self.phrasing.advice(each.rule, each.values)
+            advice = Advice(
+                rule=each.rule, step=each.step, text=text, source=each.source, critical=each.critical
+            )
+            self._write(advice, _CallOut("", self._clock.now(), "program"))
+            self._show(f"{text} ({each.source})")
+            if self._voice_on or each.critical:
+                texts.append(text)
+        if texts:
+            self._voice.say(". ".join(texts))
 
     def say(self, key: str, **values: str) -> None:
         """Say one of the phrasebook's replies that is no answer to a call-out."""
@@ -459,10 +487,14 @@ class Loop:
             case "say_again":
                 reply = self._last_reply or self.phrasing.reply("nothing_said")
                 return self._reply(Outcome("accepted", call.words, (), reply, call.score))
+            case "noted":
+                return self._noted(call)
             case "stand_by":
                 self._voice.stop()
                 self._pending = None
-                return self._done(call, "parked")
+                entry = self._write(StandBy(), call)
+                reply = self.phrasing.reply("parked")
+                return self._reply(Outcome("accepted", call.words, (entry,), reply, call.score))
             case "voice_off":
                 outcome = self._done(call, "voice_off")
                 self._voice_on = False
@@ -479,7 +511,11 @@ class Loop:
                 return self._done(call, "contrast", volume=self.phrasing.number(total))
             case "contrast_left" | "heparin_so_far":
                 try:
-                    return self._contrast_left(call) if reading.family == "contrast_left" else self._heparin(call)
+                    return (
+                        self._contrast_left(call)
+                        if reading.family == "contrast_left"
+                        else self._heparin(call)
+                    )
                 except UserError as error:
                     # a creatinine that cannot be true for its unit
                     self._show(str(error))
@@ -501,6 +537,20 @@ class Loop:
                     else self._done(call, "missing_none")
                 )
         raise LookupError(f"no code for the family {reading.family}")
+
+    def _noted(self, call: _CallOut) -> Outcome:
+        """Answer what was last spoken up about: each rule until the first that was answered."""
+        rules: dict[str, None] = {}
+        for entry in reversed(self.case.entries):
+            if isinstance(entry.body, Noted):
+                break
+            if isinstance(entry.body, Advice):
+                rules.setdefault(entry.body.rule)
+        if not rules:
+            return self._say_only(call, "nothing_to_note")
+        entries = tuple(self._write(Noted(rule=rule), call) for rule in rules)
+        reply = self.phrasing.reply("noted")
+        return self._reply(Outcome("accepted", call.words, entries, reply, call.score))
 
     def _last_act(self) -> str:
         entry = self.case.last_act()

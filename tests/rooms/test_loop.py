@@ -15,10 +15,11 @@ from checkback.hearing.recogniser import Heard, Hypothesis, Utterance
 from checkback.language.phrasebook import Phrasebook
 from checkback.loop import Loop, Outcome
 from checkback.record.clock import HandClock
-from checkback.record.entry import Act, ClockStep, Contrast, Device, Drug, Inflation, Session
+from checkback.record.entry import Act, Advice, ClockStep, Contrast, Device, Drug, Inflation, Noted, Session
 from checkback.record.journal import Journal, verify
 from checkback.speaking.voices import TextVoice
 from checkback.watching.limits import load as load_limits
+from checkback.watching.reminders import RULES
 
 GRAMMARS = Path(__file__).parents[2] / "grammars"
 LIMITS = load_limits(GRAMMARS)
@@ -420,3 +421,53 @@ def test_a_restart_goes_on_where_it_was(room: Room) -> None:
 def test_what_cannot_be_handled_is_kept(room: Room) -> None:
     outcome = room.loop.keep("some words")
     assert (outcome.result, outcome.entries[0].words) == ("asked", "some words")
+
+
+class TestSpeakingUp:
+    def test_an_act_is_asked_for_after_heparin_and_what_is_said_is_on_record(self, room: Room) -> None:
+        room.hear("heparin five thousand units", at_s=0.0)
+        room.clock.set(200.0)
+        room.loop.tick()
+        assert "a c t is due" not in room.said.getvalue()
+        # first clotting time 5 minutes after the bolus: common practice, no source
+        room.clock.set(310.0)
+        room.loop.tick()
+        assert room.last_said == "a c t is due, five minutes"
+        advice = room.journal.entries[-1].body
+        assert isinstance(advice, Advice)
+        assert (advice.rule, advice.text) == ("act_due", room.last_said)
+        assert "common practice, no source" in advice.source
+        before = room.said.getvalue()
+        room.clock.set(311.0)
+        room.loop.tick()
+        assert room.said.getvalue() == before
+
+    def test_noted_answers_it(self, room: Room) -> None:
+        assert room.loop.typed("noted").reason == "nothing_to_note"
+        room.hear("heparin five thousand units", at_s=0.0)
+        room.clock.set(310.0)
+        room.loop.tick()
+        outcome = room.hear("noted", held=True)
+        assert [e.body for e in outcome.entries] == [Noted(rule="act_due")]
+        before = room.said.getvalue()
+        for second in range(320, 1000, 10):
+            room.clock.set(float(second))
+            room.loop.tick()
+        assert room.said.getvalue() == before
+
+    def test_a_pressure_above_the_rated_burst_is_spoken_at_once_and_through_stand_by(self, room: Room) -> None:
+        room.hear("stand by")
+        room.hear("semi compliant balloon two five by twelve")
+        room.hear("up to twenty")
+        room.loop.tick()
+        assert "twenty atmospheres is above rated burst" in room.last_said
+
+    def test_advice_is_not_what_disregard_means(self, room: Room) -> None:
+        heparin = room.hear("heparin five thousand units", at_s=0.0).entries[0]
+        room.clock.set(310.0)
+        room.loop.tick()
+        room.hear("disregard")
+        assert room.loop.case.standing(heparin)[0] == "withdrawn"
+
+    def test_every_rule_has_its_words(self, room: Room) -> None:
+        assert set(room.book.file.advice) == set(RULES)

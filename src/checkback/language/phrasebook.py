@@ -175,6 +175,7 @@ class PhrasebookFile(_Data):
     spoken_units_one: dict[str, str] = {}
     typed: dict[str, str] = Field(default={}, description="What is typed short, and its words.")
     replies: dict[str, str]
+    advice: dict[str, str] = Field(description="What the program says by itself, by rule.")
     card: dict[str, str] = Field(description="Headings and small words of the phrase card.")
 
     @model_validator(mode="after")

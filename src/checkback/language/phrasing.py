@@ -95,6 +95,28 @@ class Phrasing:
         """Return one of the phrasebook's replies with its blanks filled."""
         return fill(self._file.replies[key], values.get)
 
+    def advice(self, rule: str, values: Mapping[str, str | float]) -> str:
+        """Return what the program says when a rule speaks up.
+
+        Raises
+        ------
+        KeyError
+            If the phrasebook has no words for the rule.
+        """
+
+        def said(name: str) -> str | None:
+            value = values.get(name)
+            if value is None:
+                return None
+            if name == "missing":
+                return ", ".join(self.label("missing", key) for key in str(value).split())
+            if isinstance(value, str):
+                return self.label(name, value)
+            # to one place: nobody wants to hear more
+            return self.number(Decimal(f"{value:.1f}"))
+
+        return fill(self._file.advice[rule], said)
+
     def options(self, bodies: list[Any]) -> str:
         """Return the question between several bodies."""
         said = [
