@@ -6,11 +6,13 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta, timezone
 from decimal import Decimal
 from typing import Any
+from unittest.mock import patch
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import checkback.record.case as case_module
 from checkback.record.case import Case
 from checkback.record.clock import HandClock
 from checkback.record.entry import (
@@ -19,6 +21,7 @@ from checkback.record.entry import (
     AirKerma,
     CaseEnd,
     CaseStart,
+    ClockStep,
     Closure,
     Contrast,
     Deflation,
@@ -62,8 +65,8 @@ class Story:
     def add(self, body: Frozen, *, ago_s: float = 0, **more: Any) -> Entry:
         n = len(self.entries) + 1
         said = self.clock.at(20.0 * n)
-        fields = {"standing": "stands", "source": "typed"} | more
-        entry = Entry(n=n, session=1, at=said.earlier(ago_s), said=said, recorded=said, body=body, **fields)
+        fields = {"standing": "stands", "source": "typed", "session": 1, "at": said.earlier(ago_s)} | more
+        entry = Entry(n=n, said=said, recorded=said, body=body, **fields)
         self.entries.append(entry)
         self.case.apply(entry)
         return entry
@@ -156,6 +159,43 @@ def test_correction_means_the_latest_entry_that_is_alive(story: Story) -> None:
     assert story.case.last() == balloon
     earlier = story.add(WIRE, ago_s=600)
     assert story.case.last() == earlier, "the last one said, whenever it happened"
+
+
+def test_a_clock_that_is_set_back_does_not_change_the_order(story: Story) -> None:
+    balloon = story.add(BALLOON)
+    story.clock.step_wall(-3600)
+    step = story.add(ClockStep(step_s=-3600.0))
+    up = story.add(Inflation(pressure_atm=Decimal(14)))
+    assert up.at.wall < balloon.at.wall
+    # the correction keeps a time from before the clock was set
+    smaller = story.add(BALLOON, amends=balloon.n, at=balloon.at)
+    assert story.case.in_force() == [smaller, step, up]
+    assert story.case.seconds_between(smaller, up) == 40.0
+    assert story.case.seconds_between(up, smaller) == 0.0
+
+
+def test_between_sessions_the_wall_clock_counts(story: Story) -> None:
+    up = story.add(Inflation(pressure_atm=Decimal(14)))
+    # the computer was started again: the monotonic clock begins anew
+    again = story.clock.at(500.0).model_copy(update={"monotonic_s": 3.0})
+    down = story.add(Deflation(), session=2, at=again)
+    assert story.case.seconds_between(up, down) == 480.0
+    corrected = story.add(Inflation(pressure_atm=Decimal(16)), session=2, amends=up.n, at=up.at)
+    assert story.case.seconds_between(corrected, down) == 480.0, "its time is from the first session"
+
+
+def test_what_the_program_or_the_plan_put_in_is_not_what_disregard_means(story: Story) -> None:
+    balloon = story.add(BALLOON)
+    story.add(Mark(), source="plan")
+    assert story.case.last() == balloon
+
+
+def test_the_last_entries_that_stand(story: Story) -> None:
+    entries = [story.add(Mark()) for _ in range(4)]
+    story.withdraw(entries[2])
+    assert story.case.recent(2) == [entries[1], entries[3]]
+    assert story.case.recent(9) == story.case.in_force()
+    assert story.case.recent(0) == []
 
 
 # --- devices -------------------------------------------------------------------------------------
@@ -395,12 +435,18 @@ def views(case: Case) -> list[Any]:
         case.entries,
         [case.standing(entry) for entry in case.entries],
         case.in_force(),
+        case.recent(5),
         case.questions(),
         case.last(),
         case.devices(),
+        [(life.happenings, life.inflations) for life in case.devices()],
+        case.inside(),
+        case.unaccounted(),
+        case.implants(),
         case.contrast_ml(),
         case.last_act(),
         case.missing(),
+        [case.objection(body) for body in (Inflation(), Deflation(), Deployment())],
     ]
 
 
@@ -410,3 +456,80 @@ def test_the_live_case_is_the_one_that_a_restart_folds(entries: list[Entry]) -> 
     for n, entry in enumerate(entries, 1):
         live.apply(entry)
         assert views(live) == views(Case(entries[:n]))
+
+
+HAPPENINGS = ("across", "not across", "out", "stuck", "ruptured", "off its balloon", "retrieved", "crushed", "left in place")  # fmt: skip
+ROOM_TALK = st.one_of(
+    st.sampled_from([GUIDE, WIRE, BALLOON, STENT, Device(device="burr", diameter_mm=Decimal("1.5"))]),
+    st.sampled_from([STENT.model_copy(update={"deployed": True}), Device(device="guide extension")]),
+    st.builds(Inflation, pressure_atm=st.integers(4, 20).map(Decimal)),
+    st.just(Deflation()),
+    st.builds(Deployment, pressure_atm=st.integers(8, 16).map(Decimal)),
+    st.builds(
+        DeviceEvent,
+        device=st.sampled_from(["guide", "wire", "balloon", "stent", "burr", None]),
+        happening=st.sampled_from(HAPPENINGS),
+    ),
+    st.builds(Act, act_s=st.integers(150, 400).map(Decimal)),
+    st.just(ClockStep(step_s=-3600.0)),
+    st.just(Unclear()),
+    BODIES,
+)
+WAYS = ("say", "say", "say", "earlier", "ask", "correct", "correct but ask", "withdraw", "withdraw any")
+
+
+@st.composite
+def courses(draw: st.DrawFn) -> list[Entry]:
+    """Draw a case as the loop would write it, with all that can be taken back."""
+    story = Story()
+    for _ in range(draw(st.integers(0, 25))):
+        way, body = draw(st.sampled_from(WAYS)), draw(ROOM_TALK)
+        last = story.case.last()
+        asked = {"standing": "questioned"} if "ask" in way else {}
+        if way in ("say", "ask") or last is None:
+            story.add(body, **asked)
+        elif way == "earlier":
+            story.add(body, ago_s=draw(st.sampled_from([10, 60, 300])))
+        elif "correct" in way:
+            story.add(body, amends=last.n, at=last.at, **asked)
+        elif way == "withdraw":
+            story.withdraw(last)
+        else:
+            story.withdraw(draw(st.sampled_from(story.entries)))
+    return story.entries
+
+
+@pytest.mark.parametrize("checkpoint", [1, 3, 32])
+@given(entries=courses())
+def test_a_prefix_of_the_journal_folds_to_what_was_live_then(checkpoint: int, entries: list[Entry]) -> None:
+    # short of many hundred entries, only checkpoints close together are gone back to
+    with patch.object(case_module, "CHECKPOINT", checkpoint):
+        live, asked_seldom = Case(), Case()
+        for n, entry in enumerate(entries, 1):
+            live.apply(entry)
+            asked_seldom.apply(entry)
+            assert views(live) == views(Case(entries[:n]))
+        assert views(asked_seldom) == views(live)
+
+
+@given(courses())
+def test_nothing_that_went_in_is_lost_from_the_ledger(entries: list[Entry]) -> None:
+    case = Case(entries)
+    numbers = [life.number for life in case.devices()]
+    assert numbers == list(range(1, len(numbers) + 1))
+    unaccounted = {life.number for life in case.unaccounted()}
+    assert unaccounted == {life.number for life in case.devices() if not life.accounted}
+    introduced = {life.entry.n for life in case.devices()}
+    told = [entry.n for life in case.devices() for entry in life.happenings]
+    assert len(told) == len(set(told)), "one call-out is about one device"
+    assert not introduced & set(told)
+    in_force = {entry.n for entry in case.in_force() if isinstance(entry.body, Device)}
+    assert introduced | set(told) >= in_force
+
+
+@given(courses())
+def test_the_order_of_the_lines_of_a_damaged_journal_does_not_matter(entries: list[Entry]) -> None:
+    backwards = Case()
+    for entry in (*reversed(entries), *entries[:3]):
+        backwards.apply(entry)
+    assert views(backwards) == views(Case(entries)) == views(Case([*reversed(entries), *entries[:3]]))

@@ -5,66 +5,52 @@ The live room, a restart and every export use this one path from entries to what
 
 from __future__ import annotations
 
+from bisect import bisect_left, insort
+from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
-from typing import Literal
+from typing import Literal, TypeVar
 
-from checkback.record.entry import (
-    Act,
-    AirKerma,
-    Contrast,
-    Deflation,
-    Deployment,
-    Device,
-    DeviceEvent,
-    DoseArea,
-    Entry,
-    Fluoroscopy,
-    Inflation,
-    Withdrawal,
-)
+from checkback.record.devices import DeviceLife, Ledger, Placed, seconds_between
+from checkback.record.entry import Act, ClockStep, Contrast, Entry, Frozen, Withdrawal
 
+Item = TypeVar("Item", int, Placed)
 Standing = Literal["stands", "questioned", "withdrawn", "amended"]
 
-INFLATABLE = ("balloon", "stent")
-"""Devices that a pressure is put on."""
+LONGEST_STEP_S = 100 * 366 * 86_400.0
+"""A clock that was never set may be decades off; a longer step is a damaged figure."""
 
-GONE = ("out", "retrieved")
-"""What ends a device's time in the body without leaving anything."""
+CHECKPOINT = 32
+"""So many entries lie between two states that are kept."""
 
-_ABOUT_THE_RECORD = ("session", "clock_step", "withdrawal")
+_REPLACES = ("stands", "amended")
+"""A correction counts if it stands, or would but for a correction of its own."""
+
+_ABOUT_THE_RECORD = ("session", "clock_step", "advice", "withdrawal")
 
 
-@dataclass
-class DeviceLife:
-    """One device from the moment it went in.
+@dataclass(frozen=True)
+class _State:
+    """What adds up in the order of events: the case at one entry."""
 
-    Attributes
-    ----------
-    entry : Entry
-        The entry with which it went in.
-    happenings : list of Entry
-        What was said of it since, in order.
-    inflated, deployed, inside : bool
-        Whether it is up, was deployed, and is still in the body.
-    """
+    ledger: Ledger = field(default_factory=Ledger)
+    contrast_ml: Decimal | None = None
 
-    entry: Entry
-    happenings: list[Entry] = field(default_factory=list)
-    inflated: bool = False
-    deployed: bool = False
-    inside: bool = True
-
-    @property
-    def body(self) -> Device:
-        """What went in."""
-        assert isinstance(self.entry.body, Device)
-        return self.entry.body
+    def after(self, placed: Placed) -> _State:
+        body = placed.entry.body
+        if isinstance(body, Contrast):
+            before = self.contrast_ml or Decimal(0) if body.counted == "given" else Decimal(0)
+            return replace(self, contrast_ml=before + body.volume_ml)
+        ledger = self.ledger.after(placed)
+        return self if ledger is self.ledger else replace(self, ledger=ledger)
 
 
 class Case:
     """What the entries so far amount to.
+
+    All that can be asked is a function of the set of entries.  A new one costs one step.  A change
+    in the past costs the steps from the checkpoint before it to the end, taken when somebody asks.
 
     Parameters
     ----------
@@ -73,31 +59,103 @@ class Case:
     """
 
     def __init__(self, entries: Iterable[Entry] = ()) -> None:
-        self._entries: dict[int, Entry] = {}
-        self._amended_by: dict[int, list[int]] = {}
-        self._withdrawn_by: dict[int, list[int]] = {}
-        for entry in entries:
-            self.apply(entry)
+        self._fold(entries)
 
     def apply(self, entry: Entry) -> None:
         """Take the next entry."""
-        self._entries[entry.n] = entry
+        if self._placed and entry.n <= next(reversed(self._placed)):
+            self._fold([*self.entries, entry])
+        else:
+            self._take(entry)
+
+    def _fold(self, entries: Iterable[Entry]) -> None:
+        self._placed: dict[int, Placed] = {}
+        self._standing: dict[int, tuple[Standing, int | None]] = {}
+        self._amended_by: dict[int, list[int]] = {}
+        self._withdrawn_by: dict[int, int] = {}
+        self._clock_set_by_s = 0.0
+        self._in_force: list[Placed] = []
+        self._by_kind: defaultdict[str, list[Placed]] = defaultdict(list)
+        self._alive: list[int] = []
+        self._questions: list[int] = []
+        # after every CHECKPOINT entries in force, and after the first so many of them
+        self._checkpoints = [_State()]
+        self._state_after: tuple[int, _State] = (0, _State())
+        # a damaged journal may have lines moved or doubled
+        by_number = {entry.n: entry for entry in entries}
+        for n in sorted(by_number):
+            self._take(by_number[n])
+
+    def _take(self, entry: Entry) -> None:
+        body, n = entry.body, entry.n
+        if isinstance(body, ClockStep) and abs(body.step_s) <= LONGEST_STEP_S:
+            self._clock_set_by_s += body.step_s
+        self._placed[n] = self._place(entry)
         # only an earlier entry can be replaced; anything else would be a damaged journal
-        if entry.amends is not None and entry.amends < entry.n:
-            self._amended_by.setdefault(entry.amends, []).append(entry.n)
-        if isinstance(entry.body, Withdrawal):
-            self._withdrawn_by.setdefault(entry.body.target, []).append(entry.n)
+        if entry.amends is not None and entry.amends < n:
+            self._amended_by.setdefault(entry.amends, []).append(n)
+        self._settle(n)
+        if isinstance(body, Withdrawal) and body.target < n:
+            self._withdrawn_by[body.target] = n
+            self._settle(body.target)
+
+    def _place(self, entry: Entry) -> Placed:
+        old = self._placed.get(entry.amends) if entry.amends is not None else None
+        if old is not None and old.entry.at == entry.at:
+            # it keeps the old time, which was read from the clocks of then
+            return Placed(old.time_s, entry.n, old.session, entry)
+        return Placed(entry.at.wall.timestamp() - self._clock_set_by_s, entry.n, entry.session, entry)
+
+    def _settle(self, target: int | None) -> None:
+        """Find out what has become of an entry, and then of the one that it replaces."""
+        while target in self._placed:
+            placed = self._placed[target]
+            before = self._standing.get(target, (None, None))
+            now = self._what_became_of(placed.entry)
+            self._standing[target] = now
+            self._enlist(placed, before[0], now[0])
+            if (before[0] in _REPLACES) == (now[0] in _REPLACES):
+                return
+            target = placed.entry.amends
+
+    def _what_became_of(self, entry: Entry) -> tuple[Standing, int | None]:
+        if entry.n in self._withdrawn_by:
+            return "withdrawn", self._withdrawn_by[entry.n]
+        replacing = self._amended_by.get(entry.n, [])
+        while replacing and replacing[-1] in self._withdrawn_by:
+            # for good: a withdrawal is not taken back
+            replacing.pop()
+        for n in reversed(replacing):
+            if self._standing[n][0] in _REPLACES:
+                return "amended", n
+        return entry.standing, None
+
+    def _enlist(self, placed: Placed, before: Standing | None, now: Standing) -> None:
+        """Move an entry to where it belongs after a change of its standing."""
+        kind = placed.entry.body.kind
+        if kind != "withdrawal" and (before == "stands") != (now == "stands"):
+            place = _moved(self._in_force, placed, now == "stands")
+            _moved(self._by_kind[kind], placed, now == "stands")
+            if place < self._state_after[0]:
+                del self._checkpoints[place // CHECKPOINT + 1 :]
+                self._state_after = (len(self._checkpoints) - 1) * CHECKPOINT, self._checkpoints[-1]
+        if (before == "questioned") != (now == "questioned"):
+            _moved(self._questions, placed.n, now == "questioned")
+        alive = ("stands", "questioned")
+        if (before in alive) != (now in alive) and not _about_the_record(placed.entry):
+            _moved(self._alive, placed.n, now in alive)
 
     # --- what stands ----------------------------------------------------------------------------
 
     @property
     def entries(self) -> tuple[Entry, ...]:
         """Every entry, in the order of the journal."""
-        return tuple(self._entries.values())
+        return tuple(placed.entry for placed in self._placed.values())
 
     def entry(self, n: int) -> Entry | None:
         """Return entry `n`, or None."""
-        return self._entries.get(n)
+        placed = self._placed.get(n)
+        return None if placed is None else placed.entry
 
     def standing(self, entry: Entry) -> tuple[Standing, int | None]:
         """Return what has become of an entry, and the entry that replaced or withdrew it.
@@ -105,144 +163,123 @@ class Case:
         A correction that is itself questioned or withdrawn leaves the entry that it replaces in
         force.
         """
-        if entry.n in self._withdrawn_by:
-            return "withdrawn", self._withdrawn_by[entry.n][-1]
-        for n in reversed(self._amended_by.get(entry.n, [])):
-            if self.standing(self._entries[n])[0] in ("stands", "amended"):
-                return "amended", n
-        return entry.standing, None
+        return self._standing[entry.n]
 
     def in_force(self) -> list[Entry]:
-        """Return the entries that stand, by the time when they happened."""
-        standing = [e for e in self._entries.values() if self.standing(e)[0] == "stands"]
-        return sorted(
-            (e for e in standing if not isinstance(e.body, Withdrawal)), key=lambda e: (e.at.wall, e.n)
-        )
+        """Return the entries that stand, by the time when they happened.
+
+        A clock that was set in between does not change the order.
+        """
+        return [placed.entry for placed in self._in_force]
+
+    def recent(self, count: int) -> list[Entry]:
+        """Return the last `count` of the entries that stand."""
+        return [placed.entry for placed in self._in_force[max(0, len(self._in_force) - count) :]]
 
     def questions(self) -> list[Entry]:
         """Return the entries that are still questioned."""
-        return [e for e in self._entries.values() if self.standing(e)[0] == "questioned"]
+        return [self._placed[n].entry for n in self._questions]
 
     def last(self) -> Entry | None:
         """Return the entry that "correction" and "disregard" mean: the latest one still alive."""
-        for entry in reversed(self._entries.values()):
-            if entry.body.kind in _ABOUT_THE_RECORD:
-                continue
-            if self.standing(entry)[0] in ("stands", "questioned"):
-                return entry
-        return None
+        return self._placed[self._alive[-1]].entry if self._alive else None
+
+    def seconds_between(self, earlier: Entry, later: Entry) -> float:
+        """Return the seconds from one entry to another, never negative.
+
+        Within a session by the clock that is never set, else by the wall clock.
+        """
+        return seconds_between(self._placed[earlier.n], self._placed[later.n])
 
     # --- devices --------------------------------------------------------------------------------
 
+    @property
+    def ledger(self) -> Ledger:
+        """The devices so far."""
+        return self._state().ledger
+
     def devices(self) -> list[DeviceLife]:
         """Return the life of every device that went in, in order."""
-        lives: list[DeviceLife] = []
-        for entry in self.in_force():
-            body = entry.body
-            if isinstance(body, Device):
-                up = body.pressure_atm is not None and body.device in INFLATABLE
-                deployed = bool(body.deployed)
-                lives.append(DeviceLife(entry, inflated=up or deployed, deployed=deployed))
-            elif isinstance(body, (Inflation, Deflation, Deployment, DeviceEvent)):
-                life = _meant(lives, body)
-                if life is not None:
-                    _happened(life, entry)
-        return lives
+        return self.ledger.lives()
 
     def inside(self) -> list[DeviceLife]:
         """Return the devices that are in; a deployed stent is an implant and not among them."""
-        return [life for life in self.devices() if life.inside and not life.deployed]
+        return [life for life in self.ledger.inside if not life.deployed]
+
+    def unaccounted(self) -> list[DeviceLife]:
+        """Return what went in and is neither out, implanted nor declared left.
+
+        A deployed stent among them stands for its delivery balloon.
+        """
+        return list(self.ledger.inside)
+
+    def implants(self) -> list[DeviceLife]:
+        """Return the stents and coils that stay; `fate` says whether crushed or left in place."""
+        placed = (life for life in self.ledger.inside if life.deployed)
+        return sorted([*self.ledger.implanted, *placed], key=lambda life: life.number)
 
     def objection(self, body: object) -> tuple[str, str] | None:
         """Return why `body` does not fit the case: a reply's key and the device it is about."""
-        lives = [life for life in self.devices() if life.inside]
-        if isinstance(body, Inflation) and not any(life.body.device in INFLATABLE for life in lives):
-            return "nothing_in", "balloon"
-        if isinstance(body, Deflation) and not any(life.inflated for life in lives):
-            return "nothing_up", "balloon"
-        if isinstance(body, Deployment) and not any(
-            life.body.device == "stent" and not life.deployed for life in lives
-        ):
-            return "nothing_in", "stent"
-        return None
+        return self.ledger.objection(body)
 
     # --- totals ---------------------------------------------------------------------------------
 
     def last_act(self) -> Entry | None:
         """Return the latest clotting time."""
-        return next((e for e in reversed(self.in_force()) if isinstance(e.body, Act)), None)
+        return self.latest(Act)
 
     def contrast_ml(self) -> Decimal | None:
         """Return the contrast so far: the last total called out plus what was given since, mL."""
-        total: Decimal | None = None
-        for entry in self.in_force():
-            if isinstance(entry.body, Contrast):
-                given = entry.body.counted == "given"
-                total = (total or Decimal(0)) + entry.body.volume_ml if given else entry.body.volume_ml
-        return total
+        return self._state().contrast_ml
 
     def missing(self) -> list[str]:
         """Return the keys of what a complete record still lacks."""
-        kinds = {e.body.kind for e in self.in_force()}
-        wanted = {
-            "time_out": "time_out",
-            "access": "access",
-            "closure": "closure",
-            "act": "act",
-            "flow": "flow",
-            "contrast": "contrast",
-            "fluoroscopy": "fluoroscopy",
-            "air_kerma": "air_kerma",
-            "dose_area": "dose_area",
-            "case_end": "case_end",
-        }
-        lacking = [key for key, kind in wanted.items() if kind not in kinds]
-        if self.questions():
+        wanted = (
+            "time_out",
+            "access",
+            "closure",
+            "act",
+            "flow",
+            "contrast",
+            "fluoroscopy",
+            "air_kerma",
+            "dose_area",
+            "case_end",
+        )
+        lacking = [kind for kind in wanted if not self._by_kind.get(kind)]
+        if self._questions:
             lacking.append("questions")
-        if self.inside():
+        if self.ledger.inside:
             lacking.append("devices")
         return lacking
 
-    def latest(self, kind: type[Fluoroscopy] | type[AirKerma] | type[DoseArea]) -> Entry | None:
-        """Return the latest entry of a running total."""
-        return next((e for e in reversed(self.in_force()) if isinstance(e.body, kind)), None)
+    def latest(self, kind: type[Frozen]) -> Entry | None:
+        """Return the latest entry in force with a body of this type, such as a running total."""
+        of_kind = self._by_kind.get(kind.model_fields["kind"].default)
+        return of_kind[-1].entry if of_kind else None
+
+    def _state(self) -> _State:
+        """Return the state after all that is in force, taking the steps that are due."""
+        steps, state = self._state_after
+        for placed in self._in_force[steps:]:
+            state = state.after(placed)
+            steps += 1
+            if steps % CHECKPOINT == 0:
+                self._checkpoints.append(state)
+        self._state_after = steps, state
+        return state
 
 
-def _meant(
-    lives: list[DeviceLife], body: Inflation | Deflation | Deployment | DeviceEvent
-) -> DeviceLife | None:
-    """Return the device that a call-out means: the latest one inside that it can be about."""
-    if isinstance(body, DeviceEvent):
-        wanted = {body.device} if body.device else None
-        # a deployed stent is implanted: "stent out" or "stent stuck" means one that is not
-        fits = [
-            life
-            for life in lives
-            if life.inside and (wanted is None or life.body.device in wanted) and not life.deployed
-        ]
-    elif isinstance(body, Deployment):
-        fits = [life for life in lives if life.inside and life.body.device == "stent" and not life.deployed]
-    elif isinstance(body, Deflation):
-        fits = [life for life in lives if life.inflated]
-    else:
-        fits = [
-            life for life in lives if life.inside and life.body.device in INFLATABLE and not life.deployed
-        ]
-    return fits[-1] if fits else None
+def _about_the_record(entry: Entry) -> bool:
+    return entry.body.kind in _ABOUT_THE_RECORD or entry.source == "plan"
 
 
-def _happened(life: DeviceLife, entry: Entry) -> None:
-    life.happenings.append(entry)
-    body = entry.body
-    if isinstance(body, Inflation):
-        life.inflated = True
-    elif isinstance(body, Deflation):
-        life.inflated = False
-    elif isinstance(body, Deployment):
-        # its balloon is up, until somebody says "down"
-        life.deployed, life.inflated = True, True
-    elif isinstance(body, DeviceEvent):
-        if body.happening in (*GONE, "left in place", "crushed"):
-            life.inside, life.inflated = False, False
-        elif body.happening == "ruptured":
-            life.inflated = False
+def _moved(ordered: list[Item], item: Item, into: bool) -> int:
+    """Put an item into a sorted list or take it out, and return the place where it stands or stood."""
+    if into:
+        insort(ordered, item)
+        # nearly always the last
+        return len(ordered) - 1 if ordered[-1] is item else bisect_left(ordered, item)
+    place = bisect_left(ordered, item)
+    del ordered[place]
+    return place
