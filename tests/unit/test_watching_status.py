@@ -273,6 +273,17 @@ def test_an_implant_and_the_balloon_that_brought_it() -> None:
     assert len(devices.implants) == 1
 
 
+def test_what_is_in_is_no_trouble_until_the_case_ends() -> None:
+    told = Told()
+    told.say(0, Device(device="wire", type="workhorse"))
+    lines = [(row.figure, row.value) for row in rows(state_of(told, 2)) if row.section == "devices"]
+    assert ("in", "workhorse wire, went in 2 min 0 s ago") in lines
+    assert ("not accounted for", "none") in lines
+    told.say(3, CaseEnd())
+    lines = [(row.figure, row.value) for row in rows(state_of(told, 70)) if row.section == "devices"]
+    assert ("not accounted for", "workhorse wire, went in 1:10 h ago") in lines
+
+
 def test_what_is_stuck_is_said() -> None:
     devices = after(Device(device="burr"), DeviceEvent(happening="stuck", device="burr")).devices
     assert devices.unaccounted[0].notes == ("stuck",)

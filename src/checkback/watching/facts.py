@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import accumulate
 
 from checkback.errors import UserError
 from checkback.record.case import LONGEST_STEP_S, Case
@@ -114,12 +116,14 @@ def on_one_clock(case: Case, now: Moment, now_session: int) -> Callable[[Entry],
         for e in case.entries
         if isinstance(e.body, ClockStep) and abs(e.body.step_s) <= LONGEST_STEP_S
     ]
+    numbers = [n for n, _ in steps]
+    set_by_s = list(accumulate((step_s for _, step_s in steps), initial=0.0))
 
     def at_min(entry: Entry) -> float:
         read = _first_written(case, entry)
         found = minutes(read.at, read.session, now, now_session)
         if read.session != now_session:
-            found += sum(step_s for n, step_s in steps if n > read.n) / 60
+            found += (set_by_s[-1] - set_by_s[bisect_right(numbers, read.n)]) / 60
         # nothing in a case is further away; a damaged figure must not overflow what is made of it
         return max(-LONGEST_STEP_S / 60, min(LONGEST_STEP_S / 60, found))
 

@@ -302,7 +302,7 @@ def moment_of(case: Case, wall: datetime) -> tuple[Moment, int]:
     since_s = (wall - last.recorded.wall).total_seconds()
     if since_s <= 0:
         return last.recorded, last.session
-    return Moment(wall=wall, monotonic_s=last.recorded.monotonic_s + since_s), last.session
+    return Moment(wall=wall, monotonic_s=round(last.recorded.monotonic_s + since_s, 3)), last.session
 
 
 def until(case: Case, wall: datetime) -> Case:
@@ -313,7 +313,7 @@ def until(case: Case, wall: datetime) -> Case:
 def rows(state: Status) -> Iterator[Row]:
     """Yield the state as lines of a table, section by section."""
     yield from _rows("patient", state.patient)
-    yield from _device_rows(state.devices)
+    yield from _device_rows(state.devices, ended=state.ended)
     yield from _rows("contrast", state.contrast)
     yield from _rows("contrast", state.contrast.mehran)
     yield from _rows("clotting", state.clotting)
@@ -340,17 +340,19 @@ def _row(section: str, title: str, figure: Figure) -> Row:
     return Row(section, title, figure.text, figure.source, known=True)
 
 
-def _device_rows(devices: DeviceSection) -> Iterator[Row]:
-    named = (
+def _device_rows(devices: DeviceSection, *, ended: bool) -> Iterator[Row]:
+    inside = {each.number for each in devices.inside}
+    # while the case runs, what is simply in is no trouble
+    open_ends = tuple(each for each in devices.unaccounted if ended or each.number not in inside)
+    for title, found in (
         ("in", devices.inside),
         ("implant", devices.implants),
-        ("not accounted for", devices.unaccounted),
-    )
-    for title, found in named:
+        ("not accounted for", open_ends),
+    ):
         if not found:
             yield Row("devices", title, "none", ENTRIES, known=True)
         for each in found:
-            words = ", ".join((each.device, *each.notes, f"since {_span(each.since_s)}"))
+            words = ", ".join((each.device, *each.notes, f"went in {_span(each.since_s)} ago"))
             yield Row("devices", title, words, ENTRIES, known=True)
     for balloon in devices.up:
         yield Row("devices", "up", balloon.device, ENTRIES, known=True)
