@@ -16,7 +16,8 @@ devices_unaccounted   device still in at the case end   device, [type], entry
 contrast_limit        maximum allowable contrast        limit_ml, total_ml
 act_below_target      clotting time below its target    act_s, target_s
 act_due               last heparin or clotting time     minutes
-act_falling           last clotting time                minutes, target_s
+act_falling           last clotting time                minutes, earliest_minutes,
+                                                        [latest_minutes], target_s
 antiplatelet_missing  first stent                       (none)
 bolus_window          first bolus of heparin            u_per_kg, low_u_per_kg, high_u_per_kg
 contrast_ahead        amount left                       left_ml, limit_ml
@@ -40,6 +41,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from decimal import Decimal
 from functools import cached_property
 from types import MappingProxyType
 
@@ -51,9 +53,11 @@ from checkback.record.entry import (
     Act,
     Advice,
     CaseEnd,
+    Deployment,
     Device,
     Drug,
     Entry,
+    Inflation,
     Infusion,
     Moment,
     Noted,
@@ -296,7 +300,7 @@ class _Clotting:
 
 def _pressure_over_rated(watch: _Watch) -> Iterator[_Cause]:
     for life in watch.lives:
-        ups = [(up.pressure_atm, up.entry) for up in life.inflations if up.pressure_atm is not None]
+        ups = list(_pressures(life))
         # mostly none is above, which the highest one tells
         if not ups or over_rated(watch.catalogue, life.body, max(atm for atm, _ in ups)) is None:
             continue
@@ -308,6 +312,13 @@ def _pressure_over_rated(watch: _Watch) -> Iterator[_Cause]:
                     "rated_atm": float(over.rated_burst_atm),
                 } | _named(life.body)
                 yield _Cause(watch.step(entry), 0.0, values, f"catalogue: {over.source}")
+
+
+def _pressures(life: DeviceLife) -> Iterator[tuple[Decimal, Entry]]:
+    for entry in (life.entry, *life.happenings):
+        body = entry.body
+        if isinstance(body, (Device, Inflation, Deployment)) and body.pressure_atm is not None:
+            yield body.pressure_atm, entry
 
 
 def _inflation_long(watch: _Watch) -> Iterator[_Cause]:
@@ -420,7 +431,13 @@ def _act_falling(watch: _Watch) -> Iterator[_Cause]:
         return
     if isinstance(fall, ActFall):
         ahead_s = watch.limits.reminders.falling_ahead.value * 60 - fall.at_min * 60
-        values: dict[str, str | float] = {"minutes": _whole(fall.at_min), "target_s": target.low_s}
+        values: dict[str, str | float] = {
+            "minutes": _whole(fall.at_min),
+            "earliest_minutes": _whole(fall.earliest_min),
+            "target_s": target.low_s,
+        }
+        if fall.latest_min is not None:
+            values["latest_minutes"] = _whole(fall.latest_min)
         if ahead_s >= 0:
             yield _Cause(watch.step(clotting.readings[-1]), ahead_s, values, fall.source)
 
