@@ -85,8 +85,11 @@ def _vosk(settings: Settings) -> str:
         )
     from checkback.hearing.vosk import VoskRecogniser
 
-    VoskRecogniser(settings.hearing.vosk_model, app.grammar_of(app.load_book(settings))).close()
-    return f"{settings.hearing.vosk_model} loads"
+    recogniser = VoskRecogniser(settings.hearing.vosk_model, app.grammar_of(app.load_book(settings)))
+    recogniser.close()
+    unknown = recogniser.unknown_words
+    never = f"; it does not know, and will never hear: {', '.join(unknown)}" if unknown else ""
+    return f"{settings.hearing.vosk_model} loads{never}"
 
 
 def _microphone(settings: Settings) -> str:

@@ -155,6 +155,7 @@ class Listening:
         self._events: queue.SimpleQueue[Event] = queue.SimpleQueue()
         self._utterances: queue.Queue[Utterance | None] = queue.Queue()
         self._talk: queue.Queue[bool] = queue.Queue()
+        self._tick_failed = False
         self._stopping = False
 
     @property

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 import subprocess
 import sys
 import tomllib
@@ -48,6 +49,7 @@ def test_the_commands_of_the_readme_run(tmp_path: Path) -> None:
     (tmp_path / "demo").mkdir()
     # the beginning will do here: the whole recording has a test of its own
     excerpt(tmp_path / "demo" / "case.flac", 10.0)
+    shutil.copy(README.parent / "demo" / "plan.toml", tmp_path / "demo")
     program = tmp_path / "bin" / "checkback"
     program.parent.mkdir()
     program.write_text('#!/bin/sh\nexec "$CHECKBACK_PYTHON" -W error -m checkback.cli "$@"\n')

@@ -99,20 +99,6 @@ def test_a_pending_utterance_is_withdrawn_when_the_speaker_goes_on() -> None:
     assert len(stream.utterances[0].pcm) > len(first.pcm)
 
 
-def test_a_pending_utterance_can_be_ended_at_once() -> None:
-    stream = Stream()
-    stream.hear(silence(0.6))
-    assert stream.segmenter.end_now() == []
-    stream.hear(spoken("balloon out"))
-    stream.hear(silence(0.3))
-    pending = stream.segmenter.pending
-    ended = stream.segmenter.end_now()
-    assert len(ended) == 1
-    assert ended[0] is pending
-    stream.hear(silence(1.0))
-    assert stream.utterances == []
-
-
 def test_releasing_the_pedal_ends_the_utterance_at_once() -> None:
     stream = Stream()
     stream.hear(silence(1.0))

@@ -156,10 +156,6 @@ class Segmenter:
         self._held = False
         return done
 
-    def end_now(self) -> list[Utterance]:
-        """End the pending utterance without waiting for the rest of the pause."""
-        return self._cut() if self._pending is not None and not self._held else []
-
     def flush(self) -> list[Utterance]:
         """End of the stream: return what is still open."""
         if not self.in_speech:

@@ -22,7 +22,8 @@ from jinja2.sandbox import SandboxedEnvironment
 
 from checkback.errors import UserError
 from checkback.language.phrasing import Phrasing
-from checkback.record.case import Case, DeviceLife
+from checkback.record.case import Case
+from checkback.record.devices import DeviceLife
 from checkback.record.entry import (
     AirKerma,
     Contrast,
