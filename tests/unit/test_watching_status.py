@@ -247,6 +247,27 @@ def test_a_pressure_above_the_rated_one() -> None:
     assert up.vessel_ratio.missing == "reference diameter is not on record"
 
 
+def test_a_balloon_whose_type_was_not_said_may_be_several() -> None:
+    vessel = Reference(diameter_mm=Decimal("2.5"))
+    (up,) = after(
+        vessel, SOFT.model_copy(update={"type": None}), Inflation(pressure_atm=Decimal(12))
+    ).devices.up
+    items = {
+        s.item: dict(s.compliance_percent)
+        for s in CATALOGUE.of("balloon")
+        if (Decimal("2.5"), Decimal(15)) in s.sizes()
+    }
+    at_12 = [float(table[Decimal(12)]) / 100 * 2.5 for table in items.values() if Decimal(12) in table]
+    assert len(at_12) > 1 and min(at_12) < max(at_12)
+    assert (up.diameter.low, up.diameter.high) == (
+        pytest.approx(min(at_12), abs=5e-4),
+        pytest.approx(max(at_12), abs=5e-4),
+    )
+    # the widest that it may be counts against the vessel, the lowest rating against the pressure
+    assert value(up.vessel_ratio) == pytest.approx(max(at_12) / 2.5, abs=0.005)
+    assert up.rated_burst.text == "14 atm, the lowest of several items"
+
+
 def test_a_balloon_of_which_no_pressure_was_said_and_that_is_not_stocked() -> None:
     (up,) = after(SOFT.model_copy(update={"diameter_mm": Decimal("2.1")}), Inflation()).devices.up
     assert up.pressure.missing == "the pressure was not called out"
