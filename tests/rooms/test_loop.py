@@ -455,7 +455,9 @@ class TestSpeakingUp:
             room.loop.tick()
         assert room.said.getvalue() == before
 
-    def test_a_pressure_above_the_rated_burst_is_spoken_at_once_and_through_stand_by(self, room: Room) -> None:
+    def test_a_pressure_above_the_rated_burst_is_spoken_at_once_and_through_stand_by(
+        self, room: Room
+    ) -> None:
         room.hear("stand by")
         room.hear("semi compliant balloon two five by twelve")
         room.hear("up to twenty")

@@ -111,6 +111,15 @@ def test_with_no_type_said_the_lowest_rating_counts_and_is_marked() -> None:
     assert only is not None and not only.lowest_of_several
 
 
+def test_a_balloon_named_without_its_type_is_held_against_the_plain_ones() -> None:
+    # a lithotripsy balloon of this size is rated 10 atm, which would call out every inflation
+    said = Device(device="balloon", diameter_mm=Decimal("2.5"), length_mm=Decimal(12), stocked=True)
+    assert over_rated(CATALOGUE, said, Decimal(14)) is None
+    found = over_rated(CATALOGUE, said, Decimal(20))
+    assert found is not None
+    assert found.source.startswith("semi-compliant balloon")
+
+
 def test_what_the_catalogue_does_not_know_is_not_judged() -> None:
     assert rated_burst(SHELF, device("3.2", 15)) is None
     assert over_rated(SHELF, device("3.2", 15), Decimal(40)) is None

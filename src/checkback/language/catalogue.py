@@ -67,6 +67,10 @@ class Stock(_Data):
     device: DeviceClass
     type: str | None = None
     item: str
+    plain: bool = Field(
+        default=False,
+        description="Taken to be meant, for ratings, where only the device is named without its type.",
+    )
     diameters_mm: tuple[Decimal, ...] = ()
     lengths_mm: tuple[Decimal, ...] = ()
     missing: tuple[tuple[Decimal, Decimal], ...] = Field(default=(), alias="except")

@@ -112,10 +112,16 @@ def fitting(catalogue: Catalogue, device: Device) -> tuple[Stock, ...]:
 
 
 def rated_burst(catalogue: Catalogue, device: Device) -> RatedBurst | None:
-    """Return the rated burst pressure, or None if the catalogue has none for this device."""
+    """Return the rated burst pressure, or None if the catalogue has none for this device.
+
+    Where only the device was named, the items that the catalogue calls plain count: nobody says
+    "balloon" for a lithotripsy balloon, and its low rating would call out every inflation.
+    """
+    fits = fitting(catalogue, device)
+    plain = [item for item in fits if item.plain]
     rated = [
         (item.rated_burst_atm, item.item)
-        for item in fitting(catalogue, device)
+        for item in (plain if device.type is None and plain else fits)
         if item.rated_burst_atm is not None
     ]
     if not rated:
