@@ -43,7 +43,7 @@ from checkback.record.entry import (
 from checkback.record.journal import Journal, Kept
 from checkback.speaking.voice import Voice
 from checkback.watching.contrast import allowable
-from checkback.watching.facts import Facts, gather, minutes
+from checkback.watching.facts import Facts, gather, on_one_clock
 from checkback.watching.limits import Limits
 from checkback.watching.reminders import RULES, due
 
@@ -509,17 +509,10 @@ class Loop:
                 if total is None:
                     return self._done(call, "contrast_none")
                 return self._done(call, "contrast", volume=self.phrasing.number(total))
-            case "contrast_left" | "heparin_so_far":
-                try:
-                    return (
-                        self._contrast_left(call)
-                        if reading.family == "contrast_left"
-                        else self._heparin(call)
-                    )
-                except UserError as error:
-                    # a creatinine that cannot be true for its unit
-                    self._show(str(error))
-                    return self._done(call, "not_known", what=self.phrasing.label("unknown", "creatinine"))
+            case "contrast_left":
+                return self._contrast_left(call)
+            case "heparin_so_far":
+                return self._heparin(call)
             case "balloon_time":
                 return self._balloon_time(call)
             case "what_is_in":
@@ -552,20 +545,17 @@ class Loop:
         reply = self.phrasing.reply("noted")
         return self._reply(Outcome("accepted", call.words, entries, reply, call.score))
 
+    def _seconds_since(self, entry: Entry) -> float:
+        return -60 * on_one_clock(self.case, self._clock.now(), self._session)(entry)
+
     def _last_act(self) -> str:
         entry = self.case.last_act()
         if entry is None:
             return self.phrasing.reply("act_none")
-        now = self._clock.now()
-        if entry.session == self._session:
-            seconds = now.monotonic_s - entry.at.monotonic_s
-        else:
-            seconds = (now.wall - entry.at.wall).total_seconds()
         assert isinstance(entry.body, Act)
         act = self.phrasing.number(entry.body.act_s)
-        return self.phrasing.reply(
-            "act_last", act=act, ago=self.phrasing.minutes(max(0, round(seconds / 60)))
-        )
+        minutes = max(0, round(self._seconds_since(entry) / 60))
+        return self.phrasing.reply("act_last", act=act, ago=self.phrasing.minutes(minutes))
 
     def _facts(self) -> Facts:
         return gather(self.case, self._clock.now(), self._session, self._limits.plausible)
@@ -573,6 +563,8 @@ class Loop:
     def _contrast_left(self, call: _CallOut) -> Outcome:
         facts = self._facts()
         if facts.patient.weight_kg is None or facts.creatinine_mg_dl is None:
+            if facts.creatinine_refused is not None:
+                self._show(facts.creatinine_refused)
             lacking = "weight" if facts.patient.weight_kg is None else "creatinine"
             return self._done(call, "not_known", what=self.phrasing.label("unknown", lacking))
         limit = allowable(
@@ -586,6 +578,9 @@ class Loop:
 
     def _heparin(self, call: _CallOut) -> Outcome:
         facts = self._facts()
+        if facts.uncounted_heparin:
+            # a dose by weight, and no weight: a total without it would be too low
+            return self._done(call, "not_known", what=self.phrasing.label("unknown", "weight"))
         if not facts.boluses:
             return self._done(call, "heparin_none")
         units = sum(bolus.dose_u for _, bolus in facts.boluses)
@@ -601,7 +596,7 @@ class Loop:
         # the entry with which it went up: its last inflation, or the call-out that did both
         rising = [e for e in up[-1].happenings if isinstance(e.body, (Inflation, Deployment))]
         since = rising[-1] if rising else up[-1].entry
-        seconds = -60 * minutes(since.at, since.session, self._clock.now(), self._session)
+        seconds = self._seconds_since(since)
         return self._done(call, "balloon_up", seconds=self.phrasing.number(max(0, round(seconds))))
 
     def _done(self, call: _CallOut, key: str, **values: str) -> Outcome:

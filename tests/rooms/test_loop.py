@@ -343,6 +343,11 @@ class TestAnswers:
         room.hear("how much heparin")
         assert room.last_said == "heparin seven thousand units, eighty eight per kilo"
 
+    def test_a_dose_by_weight_with_no_weight_gives_no_total(self, room: Room) -> None:
+        room.hear("heparin seventy units per kilo")
+        room.hear("how much heparin")
+        assert room.last_said == "the weight is not on record"
+
     def test_how_long_the_balloon_is_up_on_the_monotonic_clock(self, room: Room) -> None:
         room.hear("balloon time")
         assert room.last_said == "no balloon is up"
@@ -468,6 +473,7 @@ class TestSpeakingUp:
         heparin = room.hear("heparin five thousand units", at_s=0.0).entries[0]
         room.clock.set(310.0)
         room.loop.tick()
+        room.hear("noted", held=True)
         room.hear("disregard")
         assert room.loop.case.standing(heparin)[0] == "withdrawn"
 

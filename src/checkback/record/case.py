@@ -27,7 +27,7 @@ CHECKPOINT = 32
 _REPLACES = ("stands", "amended")
 """A correction counts if it stands, or would but for a correction of its own."""
 
-_ABOUT_THE_RECORD = ("session", "clock_step", "advice", "withdrawal")
+_ABOUT_THE_RECORD = ("session", "clock_step", "advice", "noted", "stand_by", "withdrawal")
 
 
 @dataclass(frozen=True)
