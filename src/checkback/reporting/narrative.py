@@ -213,7 +213,7 @@ def _contents(case: Case) -> dict[str, Any]:
         "advised": of({"advice", "noted", "stand_by"}),
         "undone": list(_undone(case)),
         "missing": case.missing(),
-        "inside": case.inside(),
+        "unaccounted": case.unaccounted(),
     }
 
 
@@ -273,7 +273,11 @@ def _complications(standing: list[Entry], lives: dict[int, DeviceLife]) -> Itera
 
 
 def _implant(life: DeviceLife) -> Implant:
-    deployments = [entry for entry in life.happenings if isinstance(entry.body, Deployment)]
+    deployments = [
+        entry
+        for entry in life.happenings
+        if isinstance(entry.body, Deployment) or (isinstance(entry.body, Device) and entry.body.deployed)
+    ]
     return Implant(life.body, (life.entry, *deployments))
 
 
