@@ -19,6 +19,7 @@ from checkback.hearing.recogniser import Heard
 from checkback.language.phrasebook import Phrasebook
 from checkback.language.phrasing import Phrasing
 from checkback.language.reading import Reader, Reading
+from checkback.language.udi import ScanReader
 from checkback.record.case import Case
 from checkback.record.clock import Clock
 from checkback.record.entry import (
@@ -30,6 +31,7 @@ from checkback.record.entry import (
     Deployment,
     Device,
     Entry,
+    Identity,
     Inflation,
     Mark,
     Moment,
@@ -162,6 +164,7 @@ class Loop:
         self.case = Case(journal.entries)
         self._spoken_reader = Reader(book, every_size=True)
         self._typed_reader = Reader(book, typed=True)
+        self._scan_reader = ScanReader(book)
         self._recogniser = recogniser
         self._voice_on = True
         self._last_reply = ""
@@ -208,8 +211,17 @@ class Loop:
         return self._take(call, self._spoken_reader.read(call.words))
 
     def typed(self, text: str) -> Outcome:
-        """Take a typed call-out: numerals and sizes that are not stocked are understood too."""
-        return self._take(_CallOut(text.strip(), self._clock.now(), "typed"), self._typed_reader.read(text))
+        """Take a typed call-out, or a label from a scanner that types.
+
+        Numerals and sizes that are not stocked are understood too.
+        """
+        call = _CallOut(text.strip(), self._clock.now(), "typed")
+        try:
+            scanned = self._scan_reader.read(text)
+        except UserError as error:
+            self._show(str(error))
+            return self._not_understood(call, str(error), "scan_again")
+        return self._take(call, scanned or self._typed_reader.read(text))
 
     def pressed(self, action: Literal["affirm", "withdraw", "mark"]) -> Outcome:
         """Take a press of a pedal."""
@@ -312,6 +324,8 @@ class Loop:
         body = proposal.body
         if isinstance(body, Device) and body.stocked is False:
             return replace(proposal, objection="unlisted")
+        if isinstance(body, Identity) and body.expires and body.expires < proposal.at.wall.date().isoformat():
+            return replace(proposal, objection="expired")
         if proposal.amends is None and (found := self.case.objection(body)) is not None:
             return replace(proposal, objection=found[0], device=found[1])
         return proposal
@@ -364,7 +378,10 @@ class Loop:
             key = proposal.objection or "confirm"
             said = self._full(proposal, call)
             old = self.phrasing.spoken(proposal.amends.body) if proposal.amends else ""
-            question = self.phrasing.reply(key, entry=said, device=proposal.device, old=old)
+            expires = proposal.body.expires if isinstance(proposal.body, Identity) else None
+            question = self.phrasing.reply(
+                key, entry=said, device=proposal.device, old=old, expires=expires or ""
+            )
             entry = self._write(
                 proposal.body,
                 call,
@@ -408,9 +425,9 @@ class Loop:
             Outcome("asked", call.words, (entry,), question, call.score, f"has {len(bodies)} readings")
         )
 
-    def _not_understood(self, call: _CallOut, reason: str) -> Outcome:
+    def _not_understood(self, call: _CallOut, reason: str, key: str = "say_again") -> Outcome:
         """Keep what cannot be read, so that it is not lost, and ask for it again."""
-        question = self.phrasing.reply("say_again")
+        question = self.phrasing.reply(key)
         entry = self._write(Unclear(), call, question=question)
         return self._reply(Outcome("asked", call.words, (entry,), question, call.score, reason))
 
@@ -421,7 +438,8 @@ class Loop:
     def _settles_question(self, call: _CallOut, proposal: _Proposal) -> Outcome | None:
         """Take a full call-out that is one of the options asked for as the answer."""
         question = self._open_question()
-        if question is None or proposal.amends is not None:
+        if question is None or proposal.amends is not None or isinstance(proposal.body, Identity):
+            # to scan a label again is no answer to "expired, affirm?"
             return None
         bodies = _candidates(question)
         return self._settle(call, question, proposal.body) if proposal.body in bodies else None

@@ -22,6 +22,7 @@ from checkback.record.entry import (
     Device,
     DeviceEvent,
     Entry,
+    Identity,
     Inflation,
     Moment,
 )
@@ -245,6 +246,23 @@ class DeviceLife:
         return self._said("snared") > 0
 
     @property
+    def identified(self) -> Placed | None:
+        """The last entry that tells its lot, serial number or identifier, with its place."""
+        told = [placed for placed in _listed(self._told) if isinstance(placed.entry.body, Identity)]
+        return told[-1] if told else None
+
+    @property
+    def identity(self) -> Identity | None:
+        """What its label says, a label in two parts put together; None if none was scanned or typed."""
+        told = [p.entry.body for p in _listed(self._told) if isinstance(p.entry.body, Identity)]
+        if not told:
+            return None
+        values: dict[str, str] = {}
+        for body in told:
+            values |= body.model_dump(exclude_none=True, exclude={"kind", "udi"})
+        return Identity(udi=" ".join(body.udi for body in told if body.udi), **values)
+
+    @property
     def inflations(self) -> tuple[Inflated, ...]:
         """Every time that it went up.
 
@@ -312,6 +330,8 @@ class Ledger:
         """
         if isinstance(body, DeviceEvent):
             return self._meant_by_event(body)
+        if isinstance(body, Identity):
+            return self._meant_by_identity(body)
         can: Callable[[DeviceLife], bool]
         if isinstance(body, Inflation):
             can = _can_go_up
@@ -327,6 +347,8 @@ class Ledger:
 
     def objection(self, body: object) -> tuple[str, str] | None:
         """Return why `body` does not fit: the key of a reply and the device it is about, or None."""
+        if isinstance(body, Identity) and (known := self._with_serial(body)) is not None:
+            return "scanned_before", known.body.device
         if self.meant(body) is not None:
             return None
         if isinstance(body, Inflation):
@@ -335,6 +357,8 @@ class Ledger:
             return "nothing_up", "balloon"
         if isinstance(body, Deployment):
             return "nothing_in", "stent"
+        if isinstance(body, Identity):
+            return "nothing_to_identify", ""
         # pumps and pacemakers are switched that came in with the patient
         if isinstance(body, DeviceEvent) and body.device and body.happening not in ("on", "off"):
             of_class = any(_whole(life, body.device, None) for life in self.inside)
@@ -350,6 +374,27 @@ class Ledger:
             # of a bifurcation, in a planned way
             fits = [life for life in (*self.implanted, *self.inside) if life.deployed]
         return fits[-1] if fits else None
+
+    def _meant_by_identity(self, scanned: Identity) -> DeviceLife | None:
+        lives = sorted((*self.implanted, *self.inside), key=lambda life: life.number)
+        stay = [life for life in lives if life.body.device in IMPLANTS]
+        last = max((life for life in lives if life.identified), key=_identified_at, default=None)
+        if last is not None and _continues(last.identity, scanned):
+            newer = any(life.introduced > _identified_at(last) for life in stay)
+            if not newer:
+                return last
+        # a wire or balloon only if nothing went in after it: a label scanned twice must not get there
+        fits = [life for life in (*lives[-1:], *stay) if life.identity is None]
+        return fits[-1] if fits else None
+
+    def _with_serial(self, scanned: Identity) -> DeviceLife | None:
+        if scanned.serial is None:
+            return None
+        key = (scanned.device_identifier, scanned.serial)
+        known = ((life, life.identity) for life in self.lives())
+        return next(
+            (life for life, told in known if told and (told.device_identifier, told.serial) == key), None
+        )
 
     def _has_a_rail(self, gone: str) -> bool:
         """Whether a delivery balloon has guide and wire, if the last change was of a device `gone`."""
@@ -392,6 +437,16 @@ def _in_order(lives: tuple[DeviceLife, ...]) -> tuple[DeviceLife, ...]:
     if len(lives) < 2 or lives[-2].number < lives[-1].number:
         return lives
     return tuple(sorted(lives, key=lambda life: life.number))
+
+
+def _identified_at(life: DeviceLife) -> Placed:
+    assert life.identified is not None
+    return life.identified
+
+
+def _continues(first: Identity | None, scanned: Identity) -> bool:
+    """Whether a label in two barcodes had its first one scanned, which names only the product."""
+    return first is not None and first.lot is first.serial is scanned.device_identifier is None
 
 
 # --- one device ---------------------------------------------------------------------------------

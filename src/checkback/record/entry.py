@@ -221,6 +221,24 @@ class Deployment(Frozen):
     duration_s: Quantity | None = None
 
 
+class Identity(Frozen):
+    """The label of a device was scanned, or its lot typed.
+
+    It is about the stent or coil that went in last and has no identity yet; with none of these in,
+    about the device that went in last.
+    """
+
+    kind: Literal["identity"] = "identity"
+    udi: str = Field(
+        default="",
+        description="As scanned, a separator written as <GS>; empty if only the lot was typed.",
+    )
+    device_identifier: str | None = Field(default=None, description="GTIN, or labeller and product of HIBC.")
+    lot: str | None = None
+    serial: str | None = None
+    expires: str | None = Field(default=None, description="Last day of use, YYYY-MM-DD.")
+
+
 # --- drugs and blood ----------------------------------------------------------------------------
 
 Route = Literal[
@@ -548,7 +566,7 @@ class Withdrawal(Frozen):
 
 Body = Annotated[
     Session | ClockStep | CaseStart | TimeOut | CaseEnd | Access | Closure
-    | Device | DeviceEvent | Inflation | Deflation | Deployment
+    | Device | DeviceEvent | Inflation | Deflation | Deployment | Identity
     | Drug | Infusion | Act
     | BloodPressure | HeartRate | Saturation | Pain | Rhythm | Shock | Compressions | CirculationReturned
     | Stenosis | Reference | Calcium | Thrombus | Flow | Dissection | Perforation | NoReflow | PressureRatio

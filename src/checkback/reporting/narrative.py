@@ -35,6 +35,7 @@ from checkback.record.entry import (
     Entry,
     Fluoroscopy,
     Frozen,
+    Identity,
     Inflation,
     Moment,
     Session,
@@ -162,10 +163,19 @@ class Complication:
 
 @dataclass(frozen=True)
 class Implant:
-    """A device that was deployed, and the entries that say so."""
+    """A device that was deployed, what its label says, and the entries that say so."""
 
     body: Device
+    identity: Identity | None
     cited: tuple[Entry, ...]
+
+
+@dataclass(frozen=True)
+class Identified:
+    """A label that was scanned, or a lot that was typed, of what is no implant."""
+
+    entry: Entry
+    life: DeviceLife | None
 
 
 @dataclass(frozen=True)
@@ -201,6 +211,7 @@ def _contents(case: Case) -> dict[str, Any]:
         "findings": [e for e in standing[:first] if e.body.kind in _FINDINGS],
         "intervention": list(_parts(standing, lives, range(first, last))),
         "implants": [_implant(life) for life in case.devices() if life.deployed],
+        "identified": list(_identified(of({"identity"}), lives)),
         "monitoring": of(_MONITORING),
         "complications": list(_complications(standing, lives)),
         "treated": bool(treating),
@@ -278,7 +289,15 @@ def _implant(life: DeviceLife) -> Implant:
         for entry in life.happenings
         if isinstance(entry.body, Deployment) or (isinstance(entry.body, Device) and entry.body.deployed)
     ]
-    return Implant(life.body, (life.entry, *deployments))
+    labels = [entry for entry in life.happenings if isinstance(entry.body, Identity)]
+    return Implant(life.body, life.identity, (life.entry, *deployments, *labels))
+
+
+def _identified(labels: list[Entry], lives: dict[int, DeviceLife]) -> Iterator[Identified]:
+    for entry in labels:
+        life = lives.get(entry.n)
+        if life is None or not life.deployed:
+            yield Identified(entry, life)
 
 
 def _contrast(entries: list[Entry]) -> list[Entry]:

@@ -509,7 +509,9 @@ def _devices(case: Case, catalogue: Catalogue, at_min: Callable[[Entry], float])
             if life.inflated and life.inflations
         ),
         implants=tuple(
-            now(life, device_name(life.body), [] if life.fate == "implanted" else [life.fate])
+            now(
+                life, device_name(life.body), _label(life) + ([] if life.fate == "implanted" else [life.fate])
+            )
             for life in case.implants()
         ),
         unaccounted=tuple(
@@ -518,6 +520,12 @@ def _devices(case: Case, catalogue: Catalogue, at_min: Callable[[Entry], float])
             for name in [device_name(life.body)]
         ),
     )
+
+
+def _label(life: DeviceLife) -> list[str]:
+    identity = life.identity
+    said = () if identity is None else (("lot", identity.lot), ("serial number", identity.serial))
+    return [f"{name} {value}" for name, value in said if value]
 
 
 def _notes(life: DeviceLife) -> list[str]:
