@@ -30,6 +30,7 @@ from checkback.record.entry import (
     ClockStep,
     Deployment,
     Device,
+    DeviceEvent,
     Entry,
     Identity,
     Inflation,
@@ -57,6 +58,9 @@ CLOCK_STEP_S = 2.0
 
 OPEN_ROOM_LEAST_WORDS = 2
 """With no pedal held, an event needs this many words: single words turn up in any talk."""
+
+LONG_BEFORE_S = 3600.0
+"""An event that was so long before the record began is asked about: a time can be misheard."""
 
 MAX_OPTIONS = 4
 """More readings than this are not offered; the call-out is asked for again."""
@@ -301,8 +305,12 @@ class Loop:
     def _propose(self, call: _CallOut, reading: Reading) -> _Proposal | Outcome:
         at = self._when(call.said, reading)
         if not reading.correction:
-            return self._checked(_Proposal(reading.body, at))
-        target = self._target(reading.target)
+            proposal = self._checked(_Proposal(reading.body, at))
+            began = self.case.entries[0].said.wall
+            if (began - at.wall).total_seconds() > LONG_BEFORE_S:
+                return replace(proposal, objection="long_before")
+            return proposal
+        target = self._correctable(reading.target)
         if target is None:
             if reading.target is not None:
                 return self._say_only(call, "no_such_entry", target=self.phrasing.number(reading.target))
@@ -310,15 +318,22 @@ class Loop:
         if reading.ago_s is None and reading.clock is None:
             at = target.at
         if reading.role == "event":
-            proposal = _Proposal(reading.body, at, amends=target)
-            if target.body.kind not in (reading.body.kind, "unclear"):
-                # the correction replaces something of another kind: only a person can want that
+            proposal = self._checked(_Proposal(self._completed(reading.body, target.body), at, amends=target))
+            if not _same_thing(reading.body, target.body) and target.body.kind != "unclear":
+                # the correction replaces something else: only a person can want that
                 proposal = replace(proposal, objection="replaces")
-            return self._checked(proposal)
+            return proposal
         body = self._with_fields(target.body, reading.fields)
         if body is None:
             return self._say_only(call, "does_not_fit", entry=self.phrasing.spoken(target.body))
         return self._checked(_Proposal(body, at, amends=target))
+
+    def _completed(self, body: Any, old: Any) -> Any:
+        """Return a corrected body with what the correction left unsaid, as it was before."""
+        if not _same_thing(body, old):
+            return body
+        unsaid = {name: value for name, value in old if getattr(body, name) is None and value is not None}
+        return self._with_fields(body, unsaid) or body
 
     def _checked(self, proposal: _Proposal) -> _Proposal:
         body = proposal.body
@@ -353,8 +368,29 @@ class Loop:
         if number is None:
             return self.case.last()
         entry = self.case.entry(number)
-        alive = entry is not None and self.case.standing(entry)[0] in ("stands", "questioned")
-        return entry if alive else None
+        return entry if entry is not None and self._alive(entry) else None
+
+    def _alive(self, entry: Entry) -> bool:
+        return self.case.standing(entry)[0] in ("stands", "questioned")
+
+    def _correctable(self, number: int | None) -> Entry | None:
+        """Return what a correction means: the latest entry that says something, if none was named."""
+        if number is not None:
+            return self._target(number)
+        last = self.case.last()
+        if last is None or not isinstance(last.body, Unclear) or _candidates(last):
+            return last
+        # a call-out that could not be read lies between: what it was about is still to be corrected
+        return next(
+            (
+                entry
+                for entry in reversed(self.case.entries)
+                if entry.source not in ("program", "plan")
+                and not isinstance(entry.body, (Unclear, Withdrawal, Noted, StandBy))
+                and self._alive(entry)
+            ),
+            None,
+        )
 
     def _when(self, said: Moment, reading: Reading) -> Moment:
         if reading.ago_s is not None:
@@ -374,9 +410,10 @@ class Loop:
 
     def _record(self, proposal: _Proposal, call: _CallOut) -> Outcome:
         """Write the proposal: as an entry that stands, or as a question if there is an objection."""
+        # in words first: once it is written, the device is where it went
+        said = self._full(proposal, call)
         if proposal.objection is not None or not call.fits:
             key = proposal.objection or "confirm"
-            said = self._full(proposal, call)
             old = self.phrasing.spoken(proposal.amends.body) if proposal.amends else ""
             expires = proposal.body.expires if isinstance(proposal.body, Identity) else None
             question = self.phrasing.reply(
@@ -396,12 +433,20 @@ class Loop:
         )
         self._pending = None
         key = "corrected" if proposal.amends is not None else "accepted"
-        reply = self.phrasing.reply(key, entry=self._full(proposal, call))
+        reply = self.phrasing.reply(key, entry=said)
         return self._reply(Outcome("accepted", call.words, (entry,), reply, call.score))
 
     def _full(self, proposal: _Proposal, call: _CallOut) -> str:
         """Return the entry in words, with its time if that is not now."""
-        spoken = self.phrasing.spoken(proposal.body)
+        body = proposal.body
+        spoken = self.phrasing.spoken(body)
+        if isinstance(body, DeviceEvent) and (life := self.case.ledger.meant(body)) is not None:
+            like = [each for each in self.case.inside() if body.device in (None, each.body.device)]
+            if body.device is None or len(like) > 1:
+                # which one was taken to be meant has to be heard
+                went_in = life.body.model_copy(update={"pressure_atm": None, "deployed": None})
+                happening = self.phrasing.label("happening", body.happening)
+                spoken = f"{self.phrasing.spoken(went_in)} {happening}"
         if proposal.amends is None and proposal.at != call.said:
             spoken += self._book.file.replies["at"].format(time=self.phrasing.clock_time(proposal.at.wall))
         return spoken
@@ -600,7 +645,7 @@ class Loop:
             # a dose by weight, and no weight: a total without it would be too low
             return self._done(call, "not_known", what=self.phrasing.label("unknown", "weight"))
         if not facts.boluses:
-            return self._done(call, "heparin_none")
+            return self._done(call, "heparin_infusion" if facts.heparin_infusion else "heparin_none")
         units = sum(bolus.dose_u for _, bolus in facts.boluses)
         values = {"units": self.phrasing.number(round(units))}
         if facts.patient.weight_kg is not None:
@@ -690,6 +735,13 @@ class Loop:
 
 def _offset(moment: Moment) -> float:
     return moment.wall.timestamp() - moment.monotonic_s
+
+
+def _same_thing(body: Any, old: Any) -> bool:
+    """Return whether a correction is about the same thing: the same kind, and drug or device."""
+    return body.kind == old.kind and all(
+        getattr(body, name, None) == getattr(old, name, None) for name in ("drug", "device", "index")
+    )
 
 
 def _too_short(words: str, readings: tuple[Reading, ...]) -> bool:

@@ -133,7 +133,7 @@ class TestTimeShift:
         assert entry.at.wall == START + timedelta(seconds=180)
         assert entry.at.monotonic_s == 180.0
         assert entry.said.monotonic_s == 300.0
-        assert room.last_said == "heparin, five thousand units, at fourteen twenty five"
+        assert room.last_said == "heparin, five thousand units, time one four two five"
 
     @pytest.mark.parametrize("spoken", ["at fourteen twenty", "at two twenty", "at one four two zero"])
     def test_at_a_time_of_day(self, room: Room, spoken: str) -> None:
@@ -147,6 +147,12 @@ class TestTimeShift:
         room.journal.close()
         assert entry.at.wall == start - timedelta(minutes=20)
         assert entry.at.monotonic_s == pytest.approx(-1200)
+
+
+    def test_long_before_the_record_began_is_asked(self, room: Room) -> None:
+        outcome = room.hear("at two hundred heparin two thousand")
+        assert (outcome.result, outcome.reason) == ("asked", "long_before")
+        assert room.last_said.startswith("heparin, two thousand units, time zero two zero zero, is long before")
 
 
 class TestQuestions:
@@ -262,6 +268,29 @@ class TestCorrection:
         room.hear("disregard")
         assert room.loop.case.standing(first)[0] == "stands"
 
+    def test_what_could_not_be_read_is_not_what_a_correction_means(self, room: Room) -> None:
+        wrong = room.hear("heparin three thousand").entries[0]
+        room.hear("foo bar", held=True)
+        right = room.hear("correction heparin four thousand").entries[0]
+        assert right.amends == wrong.n
+        room.hear("how much heparin")
+        assert room.last_said == "heparin four thousand units"
+
+    def test_another_drug_is_confirmed_first(self, room: Room) -> None:
+        heparin = room.hear("heparin four thousand").entries[0]
+        assert room.hear("correction fentanyl fifty").result == "asked"
+        assert "instead of heparin" in room.last_said
+        assert room.loop.case.standing(heparin)[0] == "stands"
+
+    def test_what_a_correction_leaves_unsaid_stays_as_it_was(self, room: Room) -> None:
+        room.hear("a c t two eighty from the sheath")
+        (right,) = room.hear("correction a c t two ninety").entries
+        assert right.body == Act(act_s=Decimal(290), site="sheath")
+        room.hear("n c balloon two five by twelve at fourteen")
+        (right,) = room.hear("correction balloon two five by fifteen").entries
+        assert isinstance(right.body, Device)
+        assert (right.body.type, right.body.pressure_atm, right.body.stocked) == ("non-compliant", 14, True)
+
     def test_with_nothing_there(self, room: Room) -> None:
         assert room.hear("correction sixteen atmospheres").reason == "nothing_to_correct"
         assert room.hear("disregard").reason == "nothing_to_withdraw"
@@ -357,6 +386,14 @@ class TestAnswers:
         room.clock.set(45.0)
         room.hear("how long is the balloon up")
         assert room.last_said == "up for twenty seven seconds"
+
+    def test_of_two_wires_the_one_that_was_meant_is_named(self, room: Room) -> None:
+        room.hear("workhorse wire in")
+        room.hear("wire across")
+        assert room.last_said == "wire across"
+        room.hear("hydrophilic wire in")
+        room.hear("wire out")
+        assert room.last_said == "hydrophilic wire out"
 
     def test_say_again_repeats(self, room: Room) -> None:
         room.hear("heart rate sixty")

@@ -58,7 +58,7 @@ REPLIES = frozenset(
     "no_such_entry does_not_fit which option or confirm unlisted dropped parked voice_off voice_on at "
     "act_last act_none one_minute minutes contrast contrast_none in in_none missing missing_none nothing_in nothing_up "
     "trouble saved_again nothing_asked replaces deaf hearing_again contrast_left heparin heparin_none "
-    "balloon_up balloon_not_up not_known noted nothing_to_note "
+    "heparin_infusion long_before balloon_up balloon_not_up not_known noted nothing_to_note "
     "scan_again scanned_before nothing_to_identify expired".split()
 )
 """What the loop needs a phrasebook to have."""

@@ -13,7 +13,6 @@ from decimal import Decimal
 from functools import cached_property
 from typing import Any
 
-from checkback.language.expression import Table, walk
 from checkback.language.phrasebook import ChoiceSlot, Phrasebook, StockSlot
 from checkback.record.entry import Entry
 
@@ -134,27 +133,12 @@ class Phrasing:
         return self.reply("one_minute" if count == 1 else "minutes", number=self.number(count))
 
     def clock_time(self, wall: datetime) -> str:
-        """Return the time of day in words: "fourteen twenty", "nine oh five", "ten hundred"."""
-        numbers = self._file.numbers
-        hour = numbers.cardinal(wall.hour)
-        minute = Decimal(wall.minute)
-        for table in self._minutes:
-            for fields, forms in table.meanings:
-                if Decimal(str(fields[0][1])) == minute:
-                    return f"{hour} {' '.join(forms[0])}"
-        return f"{hour} {numbers.cardinal(wall.minute)}"
+        """Return the time of day digit by digit: "one four two zero"; it cannot be taken for a rate."""
+        return " ".join(self._file.numbers.digits[int(digit)] for digit in f"{wall:%H%M}")
 
     def label(self, field: str, value: str) -> str:
         """Return how a value is said: its label, or its first spoken form in the phrasebook."""
         return self._file.labels.get(field, {}).get(value) or self._first_forms.get((field, value), value)
-
-    @cached_property
-    def _minutes(self) -> list[Table]:
-        return [
-            n
-            for n in walk(self._book.spoken)
-            if isinstance(n, Table) and n.meanings[0][0][:1] and n.meanings[0][0][0][0] == "minute"
-        ]
 
     @cached_property
     def _first_forms(self) -> Mapping[tuple[str, str], str]:
