@@ -150,9 +150,9 @@ class TestTimeShift:
 
 
     def test_long_before_the_record_began_is_asked(self, room: Room) -> None:
-        outcome = room.hear("at two hundred heparin two thousand")
+        outcome = room.hear("at eight hundred heparin two thousand")
         assert (outcome.result, outcome.reason) == ("asked", "long_before")
-        assert room.last_said.startswith("heparin, two thousand units, time zero two zero zero, is long before")
+        assert room.last_said.startswith("heparin, two thousand units, time zero eight zero zero, is long before")
 
 
 class TestQuestions:

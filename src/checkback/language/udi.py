@@ -28,6 +28,9 @@ SEPARATOR = "\x1d"
 
 _SEPARATORS = re.compile(r"<gs>|\{gs\}|\u241d", re.IGNORECASE)
 _SYMBOLOGY = re.compile(r"\](C1|d2|Q3|e0|J1)")
+_OTHER_SYMBOLOGY = re.compile(r"^\s*\][A-Za-z]\d(?=\*?\+)")
+"""In front of an HIBC label, which any symbology may carry."""
+
 _BRACKETS = re.compile(r"\(\d{2,4}\)")
 # without any mark only what no call-out looks like: a device, or a date with a lot or serial number
 _BARE = re.compile(r"01\d{14}[^ ]*|1[17]\d{6}(10|21)[^ ]+")
@@ -116,7 +119,7 @@ def read_udi(text: str) -> tuple[Identity, ...]:
     UserError
         If it looks like one and its check digit is wrong, or it cannot be taken apart.
     """
-    line = text.strip("\r\n")
+    line = _OTHER_SYMBOLOGY.sub("", text.strip("\r\n"))
     if re.match(r"\s*\*?\+[A-Z0-9$]\S{4}", line, re.IGNORECASE):
         return (_hibc(line),)
     scan = _SEPARATORS.sub(SEPARATOR, line.strip(" \t"))
@@ -207,6 +210,8 @@ def _hibc(line: str) -> Identity:
     if primary := _PRIMARY.fullmatch(parts[0]):
         values["device_identifier"] = primary[1]
         parts = parts[1:]
+    elif _SECONDARY.match(parts[0]) is None:
+        raise _wrong(scan, "it does not follow the rules of HIBC")
     else:
         # a second barcode of its own ends with the link character: the check character of the first
         parts[-1] = parts[-1][:-1]
