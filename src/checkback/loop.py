@@ -330,7 +330,8 @@ class Loop:
 
     def _completed(self, body: Any, old: Any) -> Any:
         """Return a corrected body with what the correction left unsaid, as it was before."""
-        if not _same_thing(body, old):
+        # another label has nothing of the old one
+        if isinstance(body, Identity) or not _same_thing(body, old):
             return body
         unsaid = {name: value for name, value in old if getattr(body, name) is None and value is not None}
         return self._with_fields(body, unsaid) or body
@@ -433,7 +434,7 @@ class Loop:
         )
         self._pending = None
         key = "corrected" if proposal.amends is not None else "accepted"
-        reply = self.phrasing.reply(key, entry=said)
+        reply = self.phrasing.reply(key, entry=self._of_device(entry, said))
         return self._reply(Outcome("accepted", call.words, (entry,), reply, call.score))
 
     def _full(self, proposal: _Proposal, call: _CallOut) -> str:
@@ -450,6 +451,15 @@ class Loop:
         if proposal.amends is None and proposal.at != call.said:
             spoken += self._book.file.replies["at"].format(time=self.phrasing.clock_time(proposal.at.wall))
         return spoken
+
+    def _of_device(self, entry: Entry, said: str) -> str:
+        """Name the device that a label went to: a lot must not get to another one unheard."""
+        if isinstance(entry.body, Identity):
+            for life in self.case.devices():
+                if any(told.n == entry.n for told in life.happenings):
+                    went_in = life.body.model_copy(update={"pressure_atm": None, "deployed": None})
+                    return f"{self.phrasing.spoken(went_in)}, {said}"
+        return said
 
     def _ask_which(self, call: _CallOut, proposals: list[_Proposal]) -> Outcome:
         targets = {p.amends.n if p.amends else None for p in proposals}
@@ -512,7 +522,7 @@ class Loop:
     def _settle(self, call: _CallOut, question: Entry, body: Any) -> Outcome:
         entry = self._write(body, call, at=question.at, amends=question.n)
         self._pending = None
-        reply = self.phrasing.reply("accepted", entry=self.phrasing.spoken(body))
+        reply = self.phrasing.reply("accepted", entry=self._of_device(entry, self.phrasing.spoken(body)))
         return self._reply(Outcome("accepted", call.words, (entry,), reply, call.score))
 
     def _withdraw(self, call: _CallOut, number: int | None) -> Outcome:

@@ -76,7 +76,10 @@ def room(tmp_path: Path) -> Iterator[Room]:
 
 def test_a_scan_gives_the_implant_its_lot(room: Room) -> None:
     outcome = room.type(FIRST)
-    assert (outcome.result, outcome.reply) == ("accepted", "identified, lot ABC123, serial SN0001")
+    assert (outcome.result, outcome.reply) == (
+        "accepted",
+        "stent three by one eight, eighteen, identified, lot ABC123, serial SN0001",
+    )
     (entry,) = outcome.entries
     assert Journal.read(room.folder)[-1] == entry
     assert (entry.source, entry.words) == ("typed", FIRST)
@@ -85,7 +88,7 @@ def test_a_scan_gives_the_implant_its_lot(room: Room) -> None:
     device, deployed = implant.entry.n, entry.n - 1
     assert (
         "Implanted: a 3.0 × 18 mm stent, lot ABC123, serial number SN0001, device identifier "
-        f"09506000134352 [{device}, {deployed}, {entry.n}]." in room.narrative
+        f"09506000134352, expiry date 2028-01-31 [{device}, {deployed}, {entry.n}]." in room.narrative
     )
     (line,) = room.status("implant")
     assert ", lot ABC123, serial number SN0001, " in line
@@ -119,7 +122,7 @@ def test_a_label_in_two_barcodes_belongs_to_one_implant(room: Room) -> None:
 
 
 def test_a_lot_may_be_typed(room: Room) -> None:
-    assert room.type("lot AB123").reply == "identified, lot AB123"
+    assert room.type("lot AB123").reply.endswith("eighteen, identified, lot AB123")
     assert room.lots == ["AB123"]
     assert "stent, lot AB123 [" in room.narrative
 
@@ -134,11 +137,21 @@ def test_disregard_takes_the_scan_back(room: Room) -> None:
 
 def test_a_correction_changes_the_lot_or_everything(room: Room) -> None:
     number = room.type(FIRST).entries[0].n
-    assert room.type("correction lot ABC124").reply == "correction, identified, lot ABC124, serial SN0001"
+    assert (
+        room.type("correction lot ABC124").reply
+        == "correction, stent three by one eight, eighteen, identified, lot ABC124, serial SN0001"
+    )
     room.type("stent 2.5 x 12", "deployed 12 atm", "lot AB1")
     assert room.lots == ["ABC124", "AB1"]
     room.type(f"correction entry {number + 1} {SECOND}")
     assert room.lots == ["XYZ789", "AB1"]
+
+
+def test_a_label_that_replaces_another_keeps_nothing_of_it(room: Room) -> None:
+    room.type(FIRST, "correction (01)09506000134352(10)XYZ789")
+    (implant,) = room.case.implants()
+    assert implant.identity is not None
+    assert (implant.identity.lot, implant.identity.serial, implant.identity.expires) == ("XYZ789", None, None)
 
 
 def test_a_correction_of_something_else_does_not_become_a_lot(room: Room) -> None:
@@ -162,7 +175,7 @@ def test_with_no_implant_left_it_is_asked_and_kept(room: Room) -> None:
     assert room.lots == ["A1"]
     entry = room.type("affirm").entries[0]
     assert room.lots == ["A1"]
-    assert f"A label was recorded for which no device is known, lot ABC123, device identifier 09506000134352 (14:23:20) [{entry.n}]." in room.narrative  # fmt: skip
+    assert f"A label was recorded for which no device is known, lot ABC123, device identifier 09506000134352, expiry date 2028-01-31 (14:23:20) [{entry.n}]." in room.narrative  # fmt: skip
 
 
 def test_an_expired_device_is_asked_about(room: Room) -> None:
@@ -197,7 +210,9 @@ def test_a_scanner_without_separators_leads_to_a_question(room: Room) -> None:
     assert outcome.reply == (
         "option one, identified, lot ABC12321SN0001, or option two, identified, lot ABC123, serial SN0001?"
     )
-    room.type("option two")
+    assert room.type("option two").reply.startswith(
+        "stent three by one eight, eighteen, identified, lot ABC123"
+    )
     assert room.lots == ["ABC123"]
 
 

@@ -121,6 +121,15 @@ def test_the_check_character_of_hibc() -> None:
     assert read_udi("+A123BJC5D6E71G") == (Identity(udi="+A123BJC5D6E71G", device_identifier="A123BJC5D6E7"),)
 
 
+def test_a_symbology_identifier_in_front_of_hibc() -> None:
+    assert read_udi("]A0+A123BJC5D6E71G") == read_udi("+A123BJC5D6E71G")
+
+
+def test_a_damaged_primary_is_no_serial_number() -> None:
+    with pytest.raises(UserError, match="does not follow the rules of HIBC"):
+        read_udi(hibc("+S123BJC5D6EX"))
+
+
 def test_a_published_label_with_everything() -> None:
     # sample of an open-source HIBC reader; its check character is the sign "-"
     (identity,) = read_udi("*+A99912345/$$52001510X3/16D20111212/S77DE1G45-*")
