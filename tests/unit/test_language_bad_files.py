@@ -58,7 +58,7 @@ def refusal(folder: Path) -> str:
             id="an empty alternative",
         ),
         pytest.param(
-            PHRASEBOOK, '"disregard [that | last]"', '"[disregard]"', ["dialogue.disregard", "no word"],
+            PHRASEBOOK, '"disregard [that | last | last entry]"', '"[disregard]"', ["dialogue.disregard", "no word"],
             id="a family that is said without a word",
         ),
         pytest.param(

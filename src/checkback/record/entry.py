@@ -389,17 +389,22 @@ class Patient(Frozen):
 
 Segment = Literal[
     "left main",
+    "left anterior descending",
+    "ostial left anterior descending",
     "proximal left anterior descending",
     "mid left anterior descending",
     "distal left anterior descending",
     "first diagonal",
     "second diagonal",
+    "circumflex",
+    "ostial circumflex",
     "proximal circumflex",
     "mid circumflex",
     "distal circumflex",
     "first obtuse marginal",
     "second obtuse marginal",
     "intermediate",
+    "right coronary",
     "ostial right coronary",
     "proximal right coronary",
     "mid right coronary",
@@ -443,7 +448,7 @@ class Thrombus(Frozen):
 
     kind: Literal["thrombus"] = "thrombus"
     segment: Segment | None = None
-    thrombus_grade: Quantity
+    thrombus_grade: Quantity | None = None
 
 
 class Flow(Frozen):
