@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 import tomllib
 from collections.abc import Iterable
 from decimal import Decimal
@@ -160,6 +161,49 @@ def read_text(path: Path) -> str:
         raise UserError(f"{path}: not UTF-8 text (byte {error.start}); save it as UTF-8") from None
 
 
+def line_of_key(text: str, key: str) -> int | None:
+    """Return the line of a TOML file on which a dotted key stands, or the nearest key above it.
+
+    The items of a list of tables are counted: ``drug.3.say`` is the fourth ``[[drug]]``.
+    """
+    wanted = key.split(".")
+    best: tuple[int, int] | None = None
+    table: list[str] = []
+    counts: dict[str, int] = {}
+    for number, line in enumerate(text.splitlines(), 1):
+        if header := re.match(r"\s*(\[\[?)([^\[\]]+)\]", line):
+            table = _dotted(header[2])
+            if header[1] == "[[":
+                name = ".".join(table)
+                counts[name] = counts.get(name, -1) + 1
+                table = [*table, str(counts[name])]
+            elif table[:-1] and (parent := ".".join(table[:-1])) in counts:
+                table = [*table[:-1], str(counts[parent]), table[-1]]
+            here = table
+        elif assignment := re.match(r"\s*([^#=\s][^=]*?)\s*=", line):
+            here = [*table, *_dotted(assignment[1])]
+        else:
+            continue
+        depth = len(here)
+        if here == wanted[:depth] and (best is None or depth > best[0]):
+            best = (depth, number)
+    return None if best is None else best[1]
+
+
+def _dotted(name: str) -> list[str]:
+    return [part.strip().strip("\"'") for part in re.findall(r"\"[^\"]*\"|'[^']*'|[^.]+", name)]
+
+
+def fault(path: Path, key: str, message: str) -> UserError:
+    """Return the error for a key of a data file: file, line, key, what is wrong and what to do."""
+    try:
+        line = line_of_key(path.read_text(encoding="utf-8"), key)
+    except (OSError, UnicodeDecodeError):
+        line = None
+    where = "" if line is None else f"line {line}: "
+    return UserError(f"{path}: {where}key {key}: {message}")
+
+
 def read_toml(path: Path, model: type[Model]) -> Model:
     """Read one data file and check it against its model.
 
@@ -184,7 +228,7 @@ def read_toml(path: Path, model: type[Model]) -> Model:
         message = first["msg"].removeprefix("Value error, ")
         if first["type"] == "extra_forbidden":
             message = "there is no such key, look for a typing error"
-        raise UserError(f"{path}: key {key}: {message}{more}; mend that key") from None
+        raise fault(path, key, f"{message}{more}; mend that key") from None
 
 
 def digest(paths: Iterable[Path]) -> str:

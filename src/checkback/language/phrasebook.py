@@ -29,6 +29,7 @@ from checkback.language.catalogue import (
     NumberRange,
     Stock,
     digest,
+    fault,
     read_text,
     read_toml,
 )
@@ -382,16 +383,14 @@ class _Compiler:
         options = [self._parse(f"{where}.say", text, self._resolve) for text in family.say]
         node = options[0] if len(options) == 1 else Choice(tuple(options))
         if node.nullable:
-            raise UserError(
-                f"{self.book.source}: key {where}.say: it can be said with no word at all; add one"
-            )
+            raise fault(self.book.source, f"{where}.say", "it can be said with no word at all; add one")
         return node
 
     def _parse(self, where: str, text: str, resolve: Callable[[str], Node]) -> Node:
         try:
             return parse(text, resolve)
         except ExpressionError as error:
-            raise UserError(f"{self.book.source}: key {where}: {error}; mend that line") from None
+            raise fault(self.book.source, f"{where}", f"{error}; mend that line") from None
 
     def _resolve(self, name: str) -> Node:
         if name in self._slots:
@@ -400,7 +399,7 @@ class _Compiler:
             return self._rules[name]
         if name in self.file.rules:
             if name in self._busy:
-                raise UserError(f"{self.book.source}: key rules.{name}: it refers to itself; mend that line")
+                raise fault(self.book.source, f"rules.{name}", "it refers to itself; mend that line")
             self._busy.append(name)
             self._rules[name] = Named(
                 name, self._parse(f"rules.{name}", self.file.rules[name], self._resolve)
@@ -451,15 +450,14 @@ class _Compiler:
                 try:
                     forms = self.file.numbers.forms(value, styles)
                 except ValueError as error:
-                    raise UserError(
-                        f"{self.book.source}: key slots.{name}: {error}; change its range"
-                    ) from None
+                    raise fault(self.book.source, f"slots.{name}", f"{error}; change its range") from None
                 forms += tuple(_form(text) for text in (extra or {}).get(_plain(value), ()))
                 forms = tuple(form for form in forms if form not in left_out)
                 if not forms:
-                    raise UserError(
-                        f"{self.book.source}: key slots.{name}.unsaid: nothing is left to say for "
-                        f"{_plain(value)}; leave one form in"
+                    raise fault(
+                        self.book.source,
+                        f"slots.{name}.unsaid",
+                        f"nothing is left to say for {_plain(value)}; leave one form in",
                     )
                 if self.is_typed:
                     forms += tuple((text,) for text in _numerals(value))
@@ -480,9 +478,10 @@ class _Compiler:
         for kind, said in slot.names.items():
             items = self.book.catalogue.of(slot.device, None if kind == "any" else kind)
             if not items:
-                raise UserError(
-                    f"{self.book.source}: key slots.{name}.names.{kind}: the catalogue has no {kind} {slot.device}; "
-                    "add it there or remove the name"
+                raise fault(
+                    self.book.source,
+                    f"slots.{name}.names.{kind}",
+                    f"the catalogue has no {kind} {slot.device}; add it there or remove the name",
                 )
             tags: Fields = (("device", slot.device),)
             if kind != "any":
@@ -490,8 +489,8 @@ class _Compiler:
             names = Table(f"{name}_name", (((), tuple(_form(s) for s in said)),), hint=said[0])
             options += [Tagged(tags, row) for row in self._stock_rows(name, slot, items, names)]
         if not options:
-            raise UserError(
-                f"{self.book.source}: key slots.{name}.say: no item of the catalogue fits; mend that line"
+            raise fault(
+                self.book.source, f"slots.{name}.say", "no item of the catalogue fits; mend that line"
             )
         return Choice(tuple(options))
 
@@ -536,8 +535,10 @@ class _Compiler:
         known = labels.values if isinstance(labels, ChoiceSlot) else {}
         for curve in curves:
             if curve not in known:
-                raise UserError(
-                    f"{self.book.source}: key slots.curve.values: the catalogue's curve '{curve}' has no spoken form; add it"
+                raise fault(
+                    self.book.source,
+                    "slots.curve.values",
+                    f"the catalogue's curve '{curve}' has no spoken form; add it",
                 )
         # typed, a curve's own name does too: "JR4"
         meanings = tuple(
@@ -578,9 +579,7 @@ class _Compiler:
                     continue
                 options.append(self._parse(f"slots.{name}.say", text, self._with_local(local)))
         if not options:
-            raise UserError(
-                f"{self.book.source}: key slots.{name}: the formulary has no drug for it; add one"
-            )
+            raise fault(self.book.source, f"slots.{name}", "the formulary has no drug for it; add one")
         return Choice(tuple(options))
 
     def _amount(self, field: str, amount: Amount, *, strict: bool = False) -> Node:
