@@ -31,7 +31,7 @@ from checkback.record.entry import Entry, Patient
 from checkback.record.journal import JOURNAL, Journal, verify
 from checkback.reporting.narrative import narrative
 from checkback.reporting.tables import write_tables
-from checkback.settings import Settings, grammars_folder
+from checkback.settings import Settings, grammars_folder, vosk_model
 from checkback.speaking.loudspeaker import LoudspeakerVoice, Sounding
 from checkback.speaking.synthesis import Espeak, Pyttsx3, Synthesiser, VoiceSettings
 from checkback.speaking.voice import Voice
@@ -83,14 +83,16 @@ def make_recogniser(settings: Settings, book: Phrasebook) -> Recogniser:
     UserError
         If its model is missing or a word has no pronunciation.
     """
-    if settings.hearing.recogniser == "vosk":
+    model = vosk_model(settings)
+    chosen = settings.hearing.recogniser
+    if chosen == "vosk" or (chosen == "auto" and model is not None):
         from checkback.hearing.vosk import VoskRecogniser
 
-        if settings.hearing.vosk_model is None:
+        if model is None:
             raise UserError(
                 "the recogniser vosk needs a model folder: set hearing.vosk_model, see models_download.md"
             )
-        return VoskRecogniser(settings.hearing.vosk_model, grammar_of(book))
+        return VoskRecogniser(model, grammar_of(book), drop_unknown=settings.hearing.drop_unknown_words)
     from checkback.hearing.pocketsphinx import PocketSphinxRecogniser
 
     return PocketSphinxRecogniser(grammar_of(book))

@@ -24,6 +24,7 @@ from checkback.errors import UserError
 from checkback.hearing.pedal import ScriptedPedal
 from checkback.hearing.recording import Recording
 from checkback.language.card import phrase_card
+from checkback.language.checking import ambiguities, near_sounding, not_said_digit_by_digit
 from checkback.language.phrasing import Phrasing
 from checkback.language.reading import Reader
 from checkback.language.wordgraph import jsgf, word_graph
@@ -129,6 +130,9 @@ def phrasebook(context: click.Context) -> None:
 def check(settings: _Settings) -> None:
     """Check phrasebook, catalogue, formulary and pronunciations.
 
+    Stops at the first mistake, with file and line.  Then names sentences that have two readings,
+    which will be asked about, and words that sound alike in the same place.
+
     Example: checkback phrasebook check
     """
     from checkback.hearing.pocketsphinx import pronunciations_of
@@ -136,17 +140,18 @@ def check(settings: _Settings) -> None:
     book = app.load_book(settings.load())
     graph = word_graph(book.spoken)
     words = {word for arcs in graph.arcs for word in arcs}
-    pronunciations_of(words, book.pronunciations)
-    reader = Reader(book)
-    rng = random.Random(0)
-    for _, name, _ in book.families():
-        for _ in range(25):
-            sample = book.sample(rng, name)
-            # a fragment is said after the correction word, and is no entry by itself
-            if name not in book.file.fragments and not reader.read(sample.words):
-                raise UserError(
-                    f"{book.source}: key {name}: no entry can be made of '{sample.words}'; check its fields"
-                )
+    try:
+        spoken = pronunciations_of(words, book.pronunciations)
+    except UserError as error:
+        raise UserError(f"{book.source.with_suffix('.pronunciations')}: {error}") from None
+    for found in ambiguities(book):
+        click.echo(f"two readings, will be asked: '{found.sentence}' ({', '.join(found.families)})")
+    pairs = near_sounding(graph, spoken)
+    click.echo(f"sound alike in the same place: {', '.join(f'{a}/{b}' for a, b in pairs) or 'none'}")
+    for a, b in not_said_digit_by_digit(book, pairs):
+        click.echo(
+            f"numbers that sound alike and are not said back digit by digit (numbers.confusable): {a}/{b}"
+        )
     click.echo(
         f"{book.source}: {sum(1 for _ in book.families())} families, {len(words)} words, "
         f"{len(graph.arcs)} states and {sum(map(len, graph.arcs))} arcs; every word can be pronounced."

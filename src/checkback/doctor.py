@@ -11,7 +11,7 @@ import numpy as np
 from checkback import app
 from checkback.errors import UserError
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Utterance
-from checkback.settings import Settings
+from checkback.settings import Settings, vosk_model
 
 State = Literal["works", "missing", "broken"]
 
@@ -79,17 +79,18 @@ def _recogniser(settings: Settings) -> str:
 
 
 def _vosk(settings: Settings) -> str:
-    if settings.hearing.vosk_model is None:
+    model = vosk_model(settings)
+    if model is None:
         raise UserError(
-            "none is set: the built-in recogniser is used; see models_download.md for a Vosk model"
+            "none is set or found: the built-in recogniser is used; see models_download.md for a Vosk model"
         )
     from checkback.hearing.vosk import VoskRecogniser
 
-    recogniser = VoskRecogniser(settings.hearing.vosk_model, app.grammar_of(app.load_book(settings)))
+    recogniser = VoskRecogniser(model, app.grammar_of(app.load_book(settings)), drop_unknown=True)
     recogniser.close()
     unknown = recogniser.unknown_words
-    never = f"; it does not know, and will never hear: {', '.join(unknown)}" if unknown else ""
-    return f"{settings.hearing.vosk_model} loads{never}"
+    never = f"; it does not know, and would never hear: {', '.join(unknown)}" if unknown else ""
+    return f"{model} loads{never}"
 
 
 def _microphone(settings: Settings) -> str:

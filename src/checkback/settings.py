@@ -28,9 +28,14 @@ class Language(_Group):
 class Hearing(_Group):
     """What hears."""
 
-    recogniser: Literal["pocketsphinx", "vosk"] = "pocketsphinx"
+    recogniser: Literal["auto", "pocketsphinx", "vosk"] = Field(
+        default="auto", description="auto: Vosk if a model is set or found, else the built-in one."
+    )
     vosk_model: Path | None = Field(
         default=None, description="Folder of the Vosk model, see models_download.md."
+    )
+    drop_unknown_words: bool = Field(
+        default=False, description="Start with a Vosk model that lacks words; they are never heard."
     )
     microphone: str | None = Field(
         default=None, description="Part of the device's name; none: the default device."
@@ -70,6 +75,21 @@ class Settings(_Group):
 def default_path() -> Path:
     """Return where settings are looked for if no file is named."""
     return Path(click.get_app_dir("checkback")) / "settings.toml"
+
+
+def vosk_model(settings: Settings) -> Path | None:
+    """Return the folder of the Vosk model: the one that is set, or one found in a `models` folder.
+
+    Looked for beside the current folder and beside the default settings, by the name
+    ``vosk-model*``; of several the first by name.
+    """
+    if settings.hearing.vosk_model is not None:
+        return settings.hearing.vosk_model
+    for folder in (Path("models"), default_path().parent / "models"):
+        found = sorted(path for path in folder.glob("vosk-model*") if path.is_dir())
+        if found:
+            return found[0]
+    return None
 
 
 def load(path: Path | None) -> Settings:

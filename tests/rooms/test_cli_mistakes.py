@@ -153,7 +153,7 @@ def test_a_replay_that_cannot_begin(tmp_path: Path, options: list[str], parts: l
     ("settings", "parts"),
     [
         ("cases = x\n", ["settings.toml: not valid TOML", "line 1"]),
-        ('casez = "x"', ["settings.toml: key casez: there is no such key"]),
+        ('casez = "x"', ["settings.toml: line 1: key casez: there is no such key"]),
         ("[hearing]\nmikrophone = 'USB'", ["key hearing.mikrophone: there is no such key"]),
         ("[speaking]\nrate_wpm = 'fast'", ["key speaking.rate_wpm", "valid integer"]),
         ("[hearing]\nrecogniser = 'magic'", ["key hearing.recogniser", "'pocketsphinx' or 'vosk'"]),

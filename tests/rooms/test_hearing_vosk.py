@@ -39,7 +39,7 @@ def folder() -> Path:
 
 @pytest.fixture(scope="module")
 def recogniser(folder: Path) -> Iterator[VoskRecogniser]:
-    recogniser = VoskRecogniser(folder, grammar_of(SIZE, PRESSURE, CANCEL, UNHEARD_OF))
+    recogniser = VoskRecogniser(folder, grammar_of(SIZE, PRESSURE, CANCEL, UNHEARD_OF), drop_unknown=True)
     yield recogniser
     recogniser.close()
 
@@ -79,6 +79,11 @@ def test_utterances_do_not_run_into_each_other(recogniser: VoskRecogniser, korea
 
 def test_words_that_the_model_lacks_are_reported(recogniser: VoskRecogniser) -> None:
     assert recogniser.unknown_words == ("크크칵탁스",)
+
+
+def test_a_word_that_the_model_lacks_stops_the_start(folder: Path) -> None:
+    with pytest.raises(UserError, match="does not know 크크칵탁스: take what needs these words out"):
+        VoskRecogniser(folder, grammar_of(SIZE, UNHEARD_OF))
 
 
 @pytest.mark.parametrize("samples", [0, 1, 100, 16_000, 320_000])

@@ -148,11 +148,12 @@ class TestTimeShift:
         assert entry.at.wall == start - timedelta(minutes=20)
         assert entry.at.monotonic_s == pytest.approx(-1200)
 
-
     def test_long_before_the_record_began_is_asked(self, room: Room) -> None:
         outcome = room.hear("at eight hundred heparin two thousand")
         assert (outcome.result, outcome.reason) == ("asked", "long_before")
-        assert room.last_said.startswith("heparin, two thousand units, time zero eight zero zero, is long before")
+        assert room.last_said.startswith(
+            "heparin, two thousand units, time zero eight zero zero, is long before"
+        )
 
 
 class TestQuestions:

@@ -134,6 +134,10 @@ def _make_answer(folder: Path, phrases: tuple[str, ...]) -> Callable[[Pcm | None
     return answer
 
 
+#: Unknown words that a message names.
+NAMED_WORDS = 20
+
+
 class VoskRecogniser:
     """Vosk over a phrase list, in a child process.
 
@@ -143,6 +147,8 @@ class VoskRecogniser:
         An unpacked model of the kind that takes a phrase list.
     grammar : Grammar
         Its phrases are what can be heard.
+    drop_unknown : bool
+        Go on without the words that the model does not know, instead of refusing them.
 
     Attributes
     ----------
@@ -152,7 +158,7 @@ class VoskRecogniser:
     Raises
     ------
     UserError
-        If the folder holds no usable model, or one that knows none of the words.
+        If the folder holds no usable model, or one that does not know a word of the phrases.
 
     Notes
     -----
@@ -161,7 +167,7 @@ class VoskRecogniser:
 
     name = "vosk"
 
-    def __init__(self, folder: Path, grammar: Grammar) -> None:
+    def __init__(self, folder: Path, grammar: Grammar, *, drop_unknown: bool = False) -> None:
         check_model_folder(folder)
         self._worker: Worker[Pcm | None, tuple[Any, ...]] = Worker(
             partial(_make_answer, folder.absolute(), grammar.phrases),
@@ -169,6 +175,15 @@ class VoskRecogniser:
             remedy=f"the model in {folder} may be damaged; {_GET_MODEL}",
         )
         self.unknown_words: tuple[str, ...] = self._worker.ask(_UNKNOWN_WORDS) or ()
+        if self.unknown_words and not drop_unknown:
+            self.close()
+            named = ", ".join(self.unknown_words[:NAMED_WORDS])
+            more = len(self.unknown_words) - NAMED_WORDS
+            raise UserError(
+                f"The Vosk model in {folder} does not know {named}{f' and {more} more words' if more > 0 else ''}: take what "
+                "needs these words out of the phrasebook, or set hearing.drop_unknown_words = true, "
+                "after which they are never heard."
+            )
 
     @property
     def failures(self) -> int:

@@ -172,14 +172,7 @@ def line_of_key(text: str, key: str) -> int | None:
     counts: dict[str, int] = {}
     for number, line in enumerate(text.splitlines(), 1):
         if header := re.match(r"\s*(\[\[?)([^\[\]]+)\]", line):
-            table = _dotted(header[2])
-            if header[1] == "[[":
-                name = ".".join(table)
-                counts[name] = counts.get(name, -1) + 1
-                table = [*table, str(counts[name])]
-            elif table[:-1] and (parent := ".".join(table[:-1])) in counts:
-                table = [*table[:-1], str(counts[parent]), table[-1]]
-            here = table
+            table = here = _place(_dotted(header[2]), header[1] == "[[", counts)
         elif assignment := re.match(r"\s*([^#=\s][^=]*?)\s*=", line):
             here = [*table, *_dotted(assignment[1])]
         else:
@@ -188,6 +181,19 @@ def line_of_key(text: str, key: str) -> int | None:
         if here == wanted[:depth] and (best is None or depth > best[0]):
             best = (depth, number)
     return None if best is None else best[1]
+
+
+def _place(parts: list[str], is_item: bool, counts: dict[str, int]) -> list[str]:
+    """Return the key of a table, with the numbers of the list items that it is in."""
+    here: list[str] = []
+    for part in parts:
+        here.append(part)
+        name = ".".join(here)
+        if is_item and part is parts[-1]:
+            counts[name] = counts.get(name, -1) + 1
+        if name in counts:
+            here.append(str(counts[name]))
+    return here
 
 
 def _dotted(name: str) -> list[str]:
