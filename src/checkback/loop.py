@@ -59,6 +59,9 @@ CLOCK_STEP_S = 2.0
 OPEN_ROOM_LEAST_WORDS = 2
 """With no pedal held, an event needs this many words: single words turn up in any talk."""
 
+SAID_IN_ONE_WORD = frozenset({"rhythm", "perforation", "dissection"})
+"""Kinds that are called out in one long word, and that nobody may lose: they need only the one."""
+
 LONG_BEFORE_S = 3600.0
 """An event that was so long before the record began is asked about: a time can be misheard."""
 
@@ -755,7 +758,9 @@ def _same_thing(body: Any, old: Any) -> bool:
 
 
 def _too_short(words: str, readings: tuple[Reading, ...]) -> bool:
-    return len(words.split()) < OPEN_ROOM_LEAST_WORDS and all(r.role == "event" for r in readings)
+    return len(words.split()) < OPEN_ROOM_LEAST_WORDS and all(
+        r.role == "event" and r.body.kind not in SAID_IN_ONE_WORD for r in readings
+    )
 
 
 def _candidates(question: Entry) -> list[Any]:

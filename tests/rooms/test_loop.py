@@ -309,6 +309,7 @@ class TestIgnoring:
     def test_one_word_is_no_event_while_the_pedal_is_up(self, room: Room) -> None:
         assert room.hear("deflate").result == "ignored"
         assert room.hear("deflate", held=True).result == "asked"
+        assert room.hear("asystole").result == "accepted"
 
     def test_with_the_pedal_held_nothing_is_dropped(self, room: Room) -> None:
         outcome = room.hear("balloon two five by", held=True)

@@ -138,11 +138,9 @@ class Optional(Node):
         return self.part.first
 
 
-@dataclass(frozen=True, eq=False)
-class Tagged(Node):
-    """A part that means `fields` besides what its own words mean."""
+class _Around(Node):
+    """A node around one other, with the same words."""
 
-    fields: Fields
     part: Node
 
     @cached_property
@@ -155,10 +153,13 @@ class Tagged(Node):
         """Return the first words of the part."""
         return self.part.first
 
-    @cached_property
-    def needed(self) -> tuple[frozenset[str], ...]:
-        """As the part."""
-        return self.part.needed
+
+@dataclass(frozen=True, eq=False)
+class Tagged(_Around):
+    """A part that means `fields` besides what its own words mean."""
+
+    fields: Fields
+    part: Node
 
 
 @dataclass(frozen=True, eq=False)
@@ -205,27 +206,12 @@ class Table(Node):
 
 
 @dataclass(frozen=True, eq=False)
-class Named(Node):
+class Named(_Around):
     """A part with a name of its own: a rule of the produced JSGF, a slot on the card."""
 
     name: str
     part: Node
     hint: str = field(default="")
-
-    @cached_property
-    def nullable(self) -> bool:
-        """As the part."""
-        return self.part.nullable
-
-    @cached_property
-    def first(self) -> frozenset[str]:
-        """Return the first words of the part."""
-        return self.part.first
-
-    @cached_property
-    def needed(self) -> tuple[frozenset[str], ...]:
-        """As the part."""
-        return self.part.needed
 
 
 _TOKEN = re.compile(

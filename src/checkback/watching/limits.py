@@ -91,7 +91,7 @@ class Rule(_Data):
 
     def shown(self) -> str:
         """Return the value in words, without its unit."""
-        raise NotImplementedError
+        raise TypeError(type(self).__name__)
 
 
 class Value(Rule):
