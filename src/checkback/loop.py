@@ -512,14 +512,11 @@ class Loop:
         """Settle the open question: by its only candidate, or by the option of that number."""
         question = self._open_question()
         bodies = _candidates(question) if question else []
-        if question is None or not 1 <= option <= len(bodies):
+        if question is None or not bodies:
             return self._say_only(call, "nothing_asked")
-        if only and len(bodies) > 1:
-            return self._reply(
-                Outcome(
-                    "asked", call.words, (), self.phrasing.options(bodies), call.score, "has several options"
-                )
-            )
+        if option > len(bodies) or (only and len(bodies) > 1):
+            again = self.phrasing.options(bodies) if len(bodies) > 1 else question.question or ""
+            return self._reply(Outcome("asked", call.words, (), again, call.score, "is no option"))
         return self._settle(call, question, bodies[option - 1])
 
     def _settle(self, call: _CallOut, question: Entry, body: Any) -> Outcome:
@@ -631,7 +628,7 @@ class Loop:
         assert isinstance(entry.body, Act)
         act = self.phrasing.number(entry.body.act_s)
         minutes = max(0, round(self._seconds_since(entry) / 60))
-        return self.phrasing.reply("act_last", act=act, ago=self.phrasing.minutes(minutes))
+        return self.phrasing.reply("act_last", act=act, ago=self.phrasing.minutes_ago(minutes))
 
     def _facts(self) -> Facts:
         return gather(self.case, self._clock.now(), self._session, self._limits.plausible)

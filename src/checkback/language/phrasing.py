@@ -128,9 +128,10 @@ class Phrasing:
         """Return a number in words."""
         return self._file.numbers.say_back(Decimal(str(value)))
 
-    def minutes(self, count: int) -> str:
-        """Return a number of minutes in words."""
-        return self.reply("one_minute" if count == 1 else "minutes", number=self.number(count))
+    def minutes_ago(self, count: int) -> str:
+        """Return how many minutes ago something was, in words."""
+        key = {0: "just_now", 1: "one_minute_ago"}.get(count, "minutes_ago")
+        return self.reply(key, number=self.number(count))
 
     def clock_time(self, wall: datetime) -> str:
         """Return the time of day digit by digit: "one four two zero"; it cannot be taken for a rate."""

@@ -192,7 +192,7 @@ class ClottingSection(Section):
     target: Figure = Field(title="ACT target")
     below_target: Figure = Field(title="below target")
     heparin_left: Figure = Field(title="heparin left (estimate)")
-    protamine: Figure = Field(title="protamine now")
+    protamine: Figure = Field(title="protamine, full reversal by label")
     doses: tuple[Dose, ...] = Field(description="Label doses for this patient.")
 
 
