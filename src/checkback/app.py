@@ -19,7 +19,7 @@ from checkback.hearing.microphone import Microphone
 from checkback.hearing.pedal import KeyboardPedal, PedalEvent
 from checkback.hearing.recogniser import Grammar, Recogniser, Utterance
 from checkback.hearing.recording import Recording
-from checkback.language.catalogue import read_toml
+from checkback.language.catalogue import read_json, read_toml
 from checkback.language.phrasebook import Phrasebook
 from checkback.language.phrasing import Phrasing
 from checkback.language.wordgraph import word_graph
@@ -63,7 +63,7 @@ def grammar_of(book: Phrasebook) -> Grammar:
 
 
 def load_plan(path: Path) -> Patient:
-    """Read what is known of the patient before the case from a TOML file.
+    """Read what is known of the patient before the case from a TOML or JSON file.
 
     Its keys are the fields of the entry `Patient`.
 
@@ -72,7 +72,7 @@ def load_plan(path: Path) -> Patient:
     UserError
         If the file is missing or a key is wrong.
     """
-    return read_toml(path, Patient)
+    return read_json(path, Patient) if path.suffix == ".json" else read_toml(path, Patient)
 
 
 def make_recogniser(settings: Settings, book: Phrasebook) -> Recogniser:

@@ -12,9 +12,10 @@ import threading
 from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal, get_args, get_origin
 
 import click
+from pydantic import ValidationError
 from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
@@ -31,7 +32,7 @@ from checkback.language.wordgraph import jsgf, word_graph
 from checkback.listening import Listening, read_lines
 from checkback.loop import Outcome
 from checkback.record.case import Case
-from checkback.record.entry import CaseEnd
+from checkback.record.entry import CaseEnd, Patient
 from checkback.record.journal import journal_schema, verify
 from checkback.reporting.narrative import narrative
 from checkback.settings import Settings, default_path, grammars_folder, load
@@ -543,6 +544,74 @@ def print_outcome(outcome: Outcome, phrasing: Phrasing, *, with_question: bool =
     out.print(f"{time}  {mark}  {escape(what)}{words}", soft_wrap=True)
     if outcome.result == "asked" and with_question:
         out.print(f"             » {escape(outcome.reply)}", soft_wrap=True)
+
+
+@cli.command()
+@click.argument("file", type=click.Path(path_type=Path))
+def plan(file: Path) -> None:
+    """Ask what is known of the patient, and write it to FILE (JSON) for listen --plan.
+
+    Enter leaves a question open, the end of the input leaves the rest open, and what is wrong is
+    asked again.  No name and no record number is asked for.
+
+    Example: checkback plan plan.json
+    """
+    if file.suffix != ".json":
+        raise UserError(f"{file}: give a name that ends in .json")
+    answers: dict[str, str] = {}
+    asking = True
+    for name in Patient.model_fields:
+        while asking and name != "kind":
+            try:
+                text = click.prompt(_question(name), default="", show_default=False).strip()
+            except click.Abort:
+                if sys.stdin.isatty():
+                    raise
+                asking = False
+                break
+            try:
+                Patient.model_validate(answers | ({name: text} if text else {}))
+            except ValidationError as error:
+                click.echo(f"  {error.errors()[0]['msg']}")
+                continue
+            if text:
+                answers[name] = text
+            break
+    known = Patient.model_validate(answers).model_dump_json(indent=2, exclude={"kind"}, exclude_none=True)
+    try:
+        file.write_text(known + "\n", encoding="utf-8")
+    except OSError as error:
+        raise UserError(f"{file}: cannot be written ({error.strerror}); give another place") from None
+    click.echo(f"{file}: written; use it with: checkback listen --plan {file}")
+
+
+def _question(name: str) -> str:
+    """Return a field of the patient as a question, with its unit."""
+    field = Patient.model_fields[name]
+    unit = next((text for ending, text in _PLAN_UNITS.items() if name.endswith(ending)), "")
+    asked = name.removesuffix(next((e for e in _PLAN_UNITS if name.endswith(e)), "")).replace("_", " ")
+    allowed = [str(a) for a in _choices(field.annotation)]
+    hint = unit or ("/".join(allowed) if allowed else "")
+    return f"{asked} ({hint})" if hint else asked
+
+
+_PLAN_UNITS = {
+    "_mg_dl": "mg/dL", "_umol_l": "µmol/L", "_percent": "%", "_kg": "kg", "_cm": "cm", "_y": "years",
+    "_onset": "2026-03-02T07:30+01:00", "_contact": "2026-03-02T07:50+01:00", "arrival": "2026-03-02T08:05+01:00",
+}  # fmt: skip
+
+
+def _choices(annotation: Any) -> list[Any]:
+    """Return the values that a field is limited to."""
+    if annotation is bool:
+        return ["yes", "no"]
+    found: list[Any] = []
+    for part in get_args(annotation):
+        if get_origin(part) is Literal:
+            found += get_args(part)
+        elif part is bool:
+            found += ["yes", "no"]
+    return found
 
 
 @cli.command("doctor")

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import re
 import tomllib
 from collections.abc import Iterable
 from decimal import Decimal
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
@@ -223,6 +224,19 @@ def read_toml(path: Path, model: type[Model]) -> Model:
         data = tomllib.loads(text, parse_float=Decimal)
     except tomllib.TOMLDecodeError as error:
         raise UserError(f"{path}: not valid TOML: {error}; mend that line") from None
+    return _checked(path, data, model)
+
+
+def read_json(path: Path, model: type[Model]) -> Model:
+    """Read one JSON file and check it against its model; errors as for `read_toml`."""
+    try:
+        data = json.loads(read_text(path), parse_float=Decimal)
+    except json.JSONDecodeError as error:
+        raise UserError(f"{path}: line {error.lineno}: not valid JSON: {error.msg}; mend that line") from None
+    return _checked(path, data, model)
+
+
+def _checked(path: Path, data: Any, model: type[Model]) -> Model:
     try:
         return model.model_validate(data)
     except ValidationError as error:
