@@ -42,8 +42,9 @@ from checkback.language.phrasebook import Phrasebook
 from checkback.loop import Loop, Outcome
 from checkback.record.clock import HandClock
 from checkback.record.journal import Journal
-from checkback.settings import Settings
+from checkback.settings import Settings, grammars_folder
 from checkback.speaking.voices import SilentVoice
+from checkback.watching.limits import load as load_limits
 
 CONDITIONS = {"quiet": 60.0, "pink 20 dB": 20.0, "pink 10 dB": 10.0}
 RESULTS = ("right", "asked", "wrong", "ignored")
@@ -97,7 +98,13 @@ def fresh_loop(book: Phrasebook) -> Iterator[Loop]:
             clock = HandClock(datetime(2026, 3, 2, 8, tzinfo=UTC))
             clock.set(60.0)
             yield Loop(
-                book, journal, clock, SilentVoice(), recogniser="pocketsphinx", program_version="benchmark"
+                book,
+                journal,
+                clock,
+                SilentVoice(),
+                limits=load_limits(grammars_folder(Settings())),
+                recogniser="pocketsphinx",
+                program_version="benchmark",
             )
         finally:
             journal.close()
