@@ -216,6 +216,7 @@ class Listening:
         segmenter = Segmenter()
         hearing = True
         muted = False
+        lost = 0
         try:
             while not self._stopping:
                 self._follow_talk(segmenter)
@@ -230,6 +231,9 @@ class Listening:
                         self._pass_on(segmenter.mute())
                     else:
                         segmenter.unmute(time.monotonic(), self._hold_off_s)
+                if self._microphone.overflows > lost:
+                    lost = self._microphone.overflows
+                    self._show(f"sound was lost {lost} times: this computer is too busy, end other programs")
                 self._voice.follow(segmenter.in_speech, time.monotonic())
                 if taken is not None:
                     self._pass_on(segmenter.feed(*taken))

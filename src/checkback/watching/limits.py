@@ -87,7 +87,8 @@ class Rule(_Data):
     @property
     def cited(self) -> str:
         """Source and how it is known, to stand beside every figure made with the rule."""
-        return self.source if self.known == "found" else f"{self.source} ({self.known})"
+        plain = self.known in ("found", "setting of this program")
+        return self.source if plain else f"{self.source} ({self.known})"
 
     def shown(self) -> str:
         """Return the value in words, without its unit."""
