@@ -10,17 +10,29 @@ import sys
 import tempfile
 import threading
 from contextlib import suppress
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Any, Literal, get_args, get_origin
 
 import click
 from pydantic import ValidationError
-from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
 from checkback import __version__, app, doctor, screen
+from checkback.commands.common import (
+    INTERRUPTED,
+    MISTAKE,
+    NOT_A_DEVICE,
+    SettingsFile,
+    as_json_text,
+    attention,
+    case_argument,
+    moment,
+    out,
+    pass_settings,
+    visible,
+)
 from checkback.errors import UserError
 from checkback.hearing.pedal import ScriptedPedal
 from checkback.hearing.recording import Recording
@@ -35,49 +47,10 @@ from checkback.record.case import Case
 from checkback.record.entry import CaseEnd, Patient
 from checkback.record.journal import journal_schema, verify
 from checkback.reporting.narrative import narrative
-from checkback.settings import Settings, default_path, grammars_folder, load
+from checkback.settings import default_path, grammars_folder
 from checkback.watching.limits import NOTE
 from checkback.watching.limits import load as load_limits
 from checkback.watching.status import Status, moment_of, rows, status, until
-
-NOT_A_DEVICE = (
-    "Checkback is not a medical device. It advises; licensed staff decide. Check against local protocol."
-)
-
-MISTAKE = 2
-"""Exit code: something that the user can mend."""
-
-INTERRUPTED = 130
-"""Exit code: Ctrl-C or a request to end, as shells expect it."""
-
-
-class _Console(Console):
-    def on_broken_pipe(self) -> None:
-        """Leave it to `main`, like everywhere else."""
-        raise
-
-
-out = _Console(highlight=False)
-err = _Console(stderr=True, highlight=False)
-
-
-def _json(value: Any, *, indent: int | None = None) -> str:
-    """Return `value` as JSON that any screen or file can take without loss."""
-    utf8 = (sys.stdout.encoding or "").lower().replace("-", "") == "utf8"
-    return json.dumps(value, indent=indent, ensure_ascii=not utf8)
-
-
-class _Settings:
-    """Read only when a command needs them, so that --help works with a broken file."""
-
-    def __init__(self, path: Path | None) -> None:
-        self._path = path
-
-    def load(self) -> Settings:
-        return load(self._path)
-
-
-pass_settings = click.make_pass_decorator(_Settings)
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]}, invoke_without_command=True)
@@ -93,7 +66,7 @@ def cli(context: click.Context, settings: Path | None) -> None:
 
     Example: checkback replay demo/case.flac --case demo-case
     """
-    context.obj = _Settings(settings)
+    context.obj = SettingsFile(settings)
     if context.invoked_subcommand is None:
         click.echo(context.get_help())
 
@@ -102,14 +75,14 @@ def cli(context: click.Context, settings: Path | None) -> None:
 @click.argument("sentence")
 @click.option("--spoken", is_flag=True, help="Read it as what was heard: no numerals, no abbreviations.")
 @pass_settings
-def parse(settings: _Settings, sentence: str, spoken: bool) -> None:
+def parse(settings: SettingsFile, sentence: str, spoken: bool) -> None:
     """Print every reading of SENTENCE as JSON.
 
     Example: checkback parse "balloon two five by twelve fourteen atmospheres"
     """
     book = app.load_book(settings.load())
     readings = Reader(book, typed=not spoken, every_size=True).read(sentence)
-    click.echo(_json([r.plain() for r in readings], indent=2))
+    click.echo(as_json_text([r.plain() for r in readings], indent=2))
 
 
 # --- phrasebook ------------------------------------------------------------------------------------
@@ -128,7 +101,7 @@ def phrasebook(context: click.Context) -> None:
 
 @phrasebook.command()
 @pass_settings
-def check(settings: _Settings) -> None:
+def check(settings: SettingsFile) -> None:
     """Check phrasebook, catalogue, formulary and pronunciations.
 
     Stops at the first mistake, with file and line.  Then names sentences that have two readings,
@@ -161,7 +134,7 @@ def check(settings: _Settings) -> None:
 
 @phrasebook.command()
 @pass_settings
-def card(settings: _Settings) -> None:
+def card(settings: SettingsFile) -> None:
     """Print the phrase card (Markdown).
 
     Example: checkback phrasebook card > card.md
@@ -171,7 +144,7 @@ def card(settings: _Settings) -> None:
 
 @phrasebook.command("jsgf")
 @pass_settings
-def jsgf_command(settings: _Settings) -> None:
+def jsgf_command(settings: SettingsFile) -> None:
     """Print the grammar in the JSpeech Grammar Format.
 
     Example: checkback phrasebook jsgf > english.jsgf
@@ -182,7 +155,7 @@ def jsgf_command(settings: _Settings) -> None:
 
 @phrasebook.command()
 @pass_settings
-def phrases(settings: _Settings) -> None:
+def phrases(settings: SettingsFile) -> None:
     """Print the phrase list for Vosk as JSON.
 
     Example: checkback phrasebook phrases > phrases.json
@@ -198,7 +171,7 @@ def phrases(settings: _Settings) -> None:
 @click.option("--seed", default=None, type=int, help="Give it for the same sentences each time.")
 @click.option("--family", default=None, help="One family only, such as balloon.")
 @pass_settings
-def sample(settings: _Settings, count: int, seed: int | None, family: str | None) -> None:
+def sample(settings: SettingsFile, count: int, seed: int | None, family: str | None) -> None:
     """Print random sentences that can be said.
 
     Example: checkback phrasebook sample --count 5 --seed 1
@@ -215,16 +188,14 @@ def schema() -> None:
 
     Example: checkback schema > journal.schema.json
     """
-    click.echo(_json(journal_schema(), indent=2))
+    click.echo(as_json_text(journal_schema(), indent=2))
 
 
 # --- cases -----------------------------------------------------------------------------------------
 
-_CASE = click.argument("case", type=click.Path(path_type=Path))
-
 
 @cli.command("verify")
-@_CASE
+@case_argument
 def verify_command(case: Path) -> None:
     """Prove that the journal of CASE is whole and unchanged.
 
@@ -243,14 +214,14 @@ def verify_command(case: Path) -> None:
 
 
 @cli.command()
-@_CASE
+@case_argument
 @click.option("--json", "as_json", is_flag=True, help="One JSON line an entry, with its final standing.")
 @click.option("--narrative", "as_narrative", is_flag=True, help="The draft narrative instead of the table.")
 @click.option("--write", is_flag=True, help="Write tables and narrative into the case folder again.")
 @click.option("--despite-breaks", is_flag=True, help="Show a journal whose chain is broken.")
 @pass_settings
 def show(
-    settings: _Settings, case: Path, as_json: bool, as_narrative: bool, write: bool, despite_breaks: bool
+    settings: SettingsFile, case: Path, as_json: bool, as_narrative: bool, write: bool, despite_breaks: bool
 ) -> None:
     """Show the entries of CASE, finished or not.
 
@@ -259,7 +230,7 @@ def show(
     phrasing = Phrasing(app.load_book(settings.load()))
     folded, notes = app.read_case(case, despite_breaks=despite_breaks)
     for note in notes:
-        _attention(note)
+        attention(note)
     if write:
         app.write_case_files(case, folded, phrasing)
     if as_json:
@@ -270,16 +241,11 @@ def show(
                 "by": by,
                 "summary": phrasing.summary(entry),
             }
-            click.echo(_json(line))
+            click.echo(as_json_text(line))
     elif as_narrative:
         click.echo(narrative(folded, phrasing))
     else:
         _print_case(folded, phrasing)
-
-
-def _visible(words: str) -> str:
-    """Return words without what would move or clear the screen; what was typed may hold anything."""
-    return "".join(sign if sign.isprintable() else "\N{REPLACEMENT CHARACTER}" for sign in words)
 
 
 def _print_case(case: Case, phrasing: Phrasing) -> None:
@@ -295,17 +261,17 @@ def _print_case(case: Case, phrasing: Phrasing) -> None:
             time,
             f"[{style}]{escape(summary)}[/]" if style else escape(summary),
             standing,
-            escape(_visible(words)),
+            escape(visible(words)),
         )
     out.print(table)
 
 
 @cli.command("status")
-@_CASE
+@case_argument
 @click.option("--at", help="As it was at this wall time, RFC 3339; default: now, or the end of the case.")
 @click.option("--json", "as_json", is_flag=True, help="The same as one JSON object.")
 @pass_settings
-def status_command(settings: _Settings, case: Path, at: str | None, as_json: bool) -> None:
+def status_command(settings: SettingsFile, case: Path, at: str | None, as_json: bool) -> None:
     """Show the state of CASE: devices, contrast, clotting, radiation, times, what is open or missing.
 
     Each figure stands with its source.  What cannot be computed says what is lacking.
@@ -317,15 +283,15 @@ def status_command(settings: _Settings, case: Path, at: str | None, as_json: boo
     limits = load_limits(grammars_folder(loaded))
     folded, notes = app.read_case(case)
     for note in notes:
-        _attention(note)
-    wall = _moment(at, option="--at")
+        attention(note)
+    wall = moment(at, option="--at")
     if at is not None:
         folded = until(folded, wall)
     elif folded.latest(CaseEnd) is not None:
         wall = folded.entries[-1].recorded.wall
     state = status(folded, limits, book.catalogue, *moment_of(folded, wall))
     if as_json:
-        click.echo(_json(state.model_dump(mode="json")))
+        click.echo(as_json_text(state.model_dump(mode="json")))
     else:
         _print_status(case, state)
 
@@ -342,11 +308,11 @@ def _print_status(case: Path, state: Status) -> None:
         if row.section != section:
             section = row.section
             table.add_row(f"[bold]{section}[/]")
-        value = escape(_visible(row.value))
+        value = escape(visible(row.value))
         table.add_row(
             f"  {escape(row.figure)}",
             value if row.known else f"[italic]{value}[/]",
-            escape(_visible(row.source)),
+            escape(visible(row.source)),
         )
     out.print(table)
     out.print(f"[dim]{NOTE}[/]", soft_wrap=True)
@@ -360,7 +326,7 @@ def _print_status(case: Path, state: Status) -> None:
 @click.option("--plan", type=click.Path(path_type=Path), help="What is known of the patient (TOML).")
 @click.option("--typed", is_flag=True, help="No microphone: call-outs are typed, one a line.")
 @pass_settings
-def listen(settings: _Settings, case: Path | None, plan: Path | None, typed: bool) -> None:
+def listen(settings: SettingsFile, case: Path | None, plan: Path | None, typed: bool) -> None:
     """Listen to the room and keep the record; Ctrl-C ends it.
 
     A case folder that already holds a case is continued.  Lines typed into the terminal are taken
@@ -381,7 +347,7 @@ def listen(settings: _Settings, case: Path | None, plan: Path | None, typed: boo
         typed_only=typed,
         plan=known,
         report=lambda outcome, _: print_outcome(outcome, phrasing, with_question=room.voice != "text"),
-        show=_attention,
+        show=attention,
     ) as room:
         out.print(f"[dim]{NOT_A_DEVICE}[/]", soft_wrap=True)
         out.print(f"{escape(str(folder))}: listening; Ctrl-C ends it.", soft_wrap=True)
@@ -402,10 +368,6 @@ def _stop_after(lines: threading.Thread, room: Listening) -> None:
     room.stop()
 
 
-def _attention(line: str) -> None:
-    err.print(f"[bold]{escape(line)}[/]", soft_wrap=True)
-
-
 @cli.command()
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option(
@@ -418,7 +380,7 @@ def _attention(line: str) -> None:
 @click.option("--silent", is_flag=True, help="Do not make the sound file of the check-backs.")
 @pass_settings
 def replay(
-    settings: _Settings,
+    settings: SettingsFile,
     file: Path,
     case: Path | None,
     as_json: bool,
@@ -448,7 +410,7 @@ def replay(
     recording = Recording(file)
     presses = ScriptedPedal.from_file(pedal).events if pedal else ()
     known = app.load_plan(plan) if plan else None
-    began = _moment(start)
+    began = moment(start)
     book = app.load_book(loaded)
     if case is not None and app.holds_case(case):
         raise UserError(f"{case} already holds a case; give another folder with --case, or remove that one")
@@ -463,7 +425,7 @@ def replay(
 
         def report(heard: app.Heard) -> None:
             if as_json:
-                click.echo(_json(outcome_line(heard)))
+                click.echo(as_json_text(outcome_line(heard)))
             else:
                 print_outcome(heard.outcome, phrasing)
 
@@ -478,7 +440,7 @@ def replay(
             plan=known,
             sound=not silent and temporary is None,
             report=report,
-            show=_attention,
+            show=attention,
         )
         if not as_json and case is not None:
             out.rule("entries", style="dim")
@@ -488,18 +450,6 @@ def replay(
         recogniser.close()
         if temporary:
             shutil.rmtree(temporary, ignore_errors=True)
-
-
-def _moment(text: str | None, *, option: str = "--start") -> datetime:
-    if text is None:
-        return datetime.now().astimezone()
-    try:
-        moment = datetime.fromisoformat(text)
-        # at the very ends of the calendar there is no such time everywhere
-        moment.astimezone(UTC)
-        return moment if moment.tzinfo else moment.astimezone()
-    except (ValueError, OverflowError):
-        raise UserError(f"{option} {text}: not a time; write it like 2026-03-02T08:00:00+01:00") from None
 
 
 def _print_where(case: Path) -> None:
@@ -540,7 +490,7 @@ def print_outcome(outcome: Outcome, phrasing: Phrasing, *, with_question: bool =
     time = f"{outcome.entries[0].at.wall:%H:%M:%S}" if outcome.entries else " " * 8
     mark = "✓" if outcome.result == "accepted" else "?"
     what = phrasing.summary(outcome.entries[0]) if outcome.entries else outcome.reply
-    words = f'  [dim]"{escape(_visible(outcome.words))}"[/]' if outcome.words else ""
+    words = f'  [dim]"{escape(visible(outcome.words))}"[/]' if outcome.words else ""
     out.print(f"{time}  {mark}  {escape(what)}{words}", soft_wrap=True)
     if outcome.result == "asked" and with_question:
         out.print(f"             » {escape(outcome.reply)}", soft_wrap=True)
@@ -616,7 +566,7 @@ def _choices(annotation: Any) -> list[Any]:
 
 @cli.command("doctor")
 @pass_settings
-def doctor_command(settings: _Settings) -> None:
+def doctor_command(settings: SettingsFile) -> None:
     """Say what works on this computer, what does not, and what to do.
 
     Example: checkback doctor

@@ -1,0 +1,1 @@
+"""Commands that stand in files of their own; the front door takes them in."""
