@@ -31,6 +31,8 @@ class Figured:
         The number itself, in `unit`.
     unit : str
         In UCUM notation.
+    low, high : float or None
+        Ends of a window, such as the target of the clotting time, in `unit`.
     """
 
     section: str
@@ -41,6 +43,8 @@ class Figured:
     cites: tuple[int, ...] = ()
     value: float | None = None
     unit: str = ""
+    low: float | None = None
+    high: float | None = None
 
 
 @dataclass(frozen=True)
