@@ -7,13 +7,29 @@ from __future__ import annotations
 
 from bisect import bisect_left, insort
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Hashable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
-from typing import Literal, TypeVar
+from typing import Any, Generic, Literal, Protocol, Self, TypeVar
 
 from checkback.record.devices import DeviceLife, Ledger, Placed, seconds_between
-from checkback.record.entry import Act, ClockStep, Contrast, Entry, Frozen, Withdrawal
+from checkback.record.entry import (
+    Act,
+    Advice,
+    ClockStep,
+    Contrast,
+    Device,
+    Entry,
+    Frozen,
+    LeftOpen,
+    Lesion,
+    Noted,
+    Patient,
+    Session,
+    Withdrawal,
+)
+from checkback.record.lesions import Lesions, LesionWork
+from checkback.record.patient import with_later
 
 Item = TypeVar("Item", int, Placed)
 Standing = Literal["stands", "questioned", "withdrawn", "amended"]
@@ -27,7 +43,77 @@ CHECKPOINT = 32
 _REPLACES = ("stands", "amended")
 """A correction counts if it stands, or would but for a correction of its own."""
 
-_ABOUT_THE_RECORD = ("session", "clock_step", "advice", "noted", "stand_by", "withdrawal")
+_ABOUT_THE_RECORD = (
+    "session",
+    "imported",
+    "clock_step",
+    "advice",
+    "left_open",
+    "noted",
+    "stand_by",
+    "withdrawal",
+)
+
+
+class Foldable(Protocol):
+    """A state that never changes and knows the one after the next entry."""
+
+    def after(self, placed: Placed) -> Self:
+        """Return the state after one more entry in force."""
+
+
+State = TypeVar("State", bound=Foldable)
+
+
+class _Fold(Generic[State]):
+    """A fold of the entries in force that a change in the past sets back to a checkpoint."""
+
+    def __init__(self, start: State) -> None:
+        # after every CHECKPOINT entries in force, and after the first so many of them
+        self._checkpoints = [start]
+        self._steps, self._state = 0, start
+
+    def forget(self, place: int) -> None:
+        """Take back what was made of the entry at a place and of those behind it."""
+        if place < self._steps:
+            del self._checkpoints[place // CHECKPOINT + 1 :]
+            self._steps, self._state = (len(self._checkpoints) - 1) * CHECKPOINT, self._checkpoints[-1]
+
+    def after_all(self, in_force: list[Placed]) -> State:
+        """Return the state after all that is in force, taking the steps that are due."""
+        for placed in in_force[self._steps :]:
+            self._state = self._state.after(placed)
+            self._steps += 1
+            if self._steps % CHECKPOINT == 0:
+                self._checkpoints.append(self._state)
+        return self._state
+
+
+_WANTED = (
+    "time_out",
+    "access",
+    "closure",
+    "act",
+    "flow",
+    "contrast",
+    "fluoroscopy",
+    "air_kerma",
+    "dose_area",
+    "case_end",
+)
+"""Kinds of entries that a complete record has."""
+
+KEY_TIMES = ("symptom_onset", "first_contact", "arrival")
+"""Fields of the patient that an emergency is judged by."""
+
+
+def is_emergency(patient: Patient) -> bool:
+    """Return whether the key times of an emergency belong into the record.
+
+    So it is if one of them is on record, or the indication is an infarction with ST elevation.
+    """
+    told = any(getattr(patient, name) is not None for name in KEY_TIMES)
+    return told or (patient.indication or "").startswith("ST elevation infarction")
 
 
 @dataclass(frozen=True)
@@ -35,15 +121,25 @@ class _State:
     """What adds up in the order of events: the case at one entry."""
 
     ledger: Ledger = field(default_factory=Ledger)
+    lesions: Lesions = field(default_factory=Lesions)
     contrast_ml: Decimal | None = None
+    patient: Patient = field(default_factory=Patient)
 
     def after(self, placed: Placed) -> _State:
         body = placed.entry.body
         if isinstance(body, Contrast):
             before = self.contrast_ml or Decimal(0) if body.counted == "given" else Decimal(0)
             return replace(self, contrast_ml=before + body.volume_ml)
+        if isinstance(body, Patient):
+            return replace(self, patient=with_later(self.patient, body))
+        life = self.ledger.meant(body)
         ledger = self.ledger.after(placed)
-        return self if ledger is self.ledger else replace(self, ledger=ledger)
+        if life is None and isinstance(body, Device):
+            # it went in last
+            life = max(ledger.inside + ledger.implanted, key=lambda each: each.number)
+        if life is None and not isinstance(body, Lesion):
+            return self
+        return replace(self, ledger=ledger, lesions=self.lesions.after(body, life))
 
 
 class Case:
@@ -78,9 +174,11 @@ class Case:
         self._by_kind: defaultdict[str, list[Placed]] = defaultdict(list)
         self._alive: list[int] = []
         self._questions: list[int] = []
-        # after every CHECKPOINT entries in force, and after the first so many of them
-        self._checkpoints = [_State()]
-        self._state_after: tuple[int, _State] = (0, _State())
+        self._by_item: dict[str, list[Placed]] = {}
+        self._folds: dict[Hashable, _Fold[Any]] = {}
+        self._clock_steps: list[tuple[int, float]] = []
+        self._opened: dict[int, Entry] = {}
+        self._advised: dict[tuple[str, str], Entry] = {}
         # a damaged journal may have lines moved or doubled
         by_number = {entry.n: entry for entry in entries}
         for n in sorted(by_number):
@@ -90,6 +188,11 @@ class Case:
         body, n = entry.body, entry.n
         if isinstance(body, ClockStep) and abs(body.step_s) <= LONGEST_STEP_S:
             self._clock_set_by_s += body.step_s
+            self._clock_steps.append((n, self._clock_set_by_s))
+        elif isinstance(body, Session) and body.number == entry.session:
+            self._opened[body.number] = entry
+        elif isinstance(body, Advice):
+            self._advised[body.rule, body.step] = entry
         self._placed[n] = self._place(entry)
         # only an earlier entry can be replaced; anything else would be a damaged journal
         if entry.amends is not None and entry.amends < n:
@@ -136,9 +239,10 @@ class Case:
         if kind != "withdrawal" and (before == "stands") != (now == "stands"):
             place = _moved(self._in_force, placed, now == "stands")
             _moved(self._by_kind[kind], placed, now == "stands")
-            if place < self._state_after[0]:
-                del self._checkpoints[place // CHECKPOINT + 1 :]
-                self._state_after = (len(self._checkpoints) - 1) * CHECKPOINT, self._checkpoints[-1]
+            if (item := _item(placed.entry)) is not None:
+                _moved(self._by_item.setdefault(item, []), placed, now == "stands")
+            for fold in self._folds.values():
+                fold.forget(place)
         if (before == "questioned") != (now == "questioned"):
             _moved(self._questions, placed.n, now == "questioned")
         alive = ("stands", "questioned")
@@ -151,6 +255,15 @@ class Case:
     def entries(self) -> tuple[Entry, ...]:
         """Every entry, in the order of the journal."""
         return tuple(placed.entry for placed in self._placed.values())
+
+    @property
+    def first(self) -> Entry | None:
+        """The first entry of the journal."""
+        return next((placed.entry for placed in self._placed.values()), None)
+
+    def backwards(self) -> Iterator[Entry]:
+        """Yield every entry, the last one first."""
+        return (placed.entry for placed in reversed(self._placed.values()))
 
     def entry(self, n: int) -> Entry | None:
         """Return entry `n`, or None."""
@@ -222,7 +335,44 @@ class Case:
         """Return why `body` does not fit the case: a reply's key and the device it is about."""
         return self.ledger.objection(body)
 
+    def lesions(self) -> tuple[LesionWork, ...]:
+        """Return what was done in each lesion, in the order in which they were named."""
+        return self._state().lesions.works
+
+    # --- what was asked and answered ------------------------------------------------------------
+
+    def opened(self, session: int) -> Entry | None:
+        """Return the entry with which a session began."""
+        return self._opened.get(session)
+
+    def advised(self, rule: str, step: str) -> Entry | None:
+        """Return the last entry of advice for a step of a rule, whatever became of that entry."""
+        return self._advised.get((rule, step))
+
+    def noted(self, rule: str) -> Entry | None:
+        """Return the last answer to a rule that stands."""
+        return self._last_about(f"noted {rule}")
+
+    def left_open(self, item: str) -> LeftOpen | None:
+        """Return the last word that something lacking was skipped or is not known."""
+        last = self._last_about(f"left_open {item}")
+        return last.body if last is not None and isinstance(last.body, LeftOpen) else None
+
+    def _last_about(self, item: str) -> Entry | None:
+        found = self._by_item.get(item)
+        return found[-1].entry if found else None
+
+    def clock_set_since_s(self, n: int) -> float:
+        """Return by how many seconds the wall clock was set after entry `n` was written."""
+        place = bisect_left(self._clock_steps, (n + 1, 0.0), key=lambda step: (step[0], 0.0))
+        before = self._clock_steps[place - 1][1] if place else 0.0
+        return self._clock_set_by_s - before
+
     # --- totals ---------------------------------------------------------------------------------
+
+    def patient(self) -> Patient:
+        """Return what is known of the patient; of a value given twice the later one."""
+        return self._state().patient
 
     def last_act(self) -> Entry | None:
         """Return the latest clotting time."""
@@ -233,41 +383,78 @@ class Case:
         return self._state().contrast_ml
 
     def missing(self) -> list[str]:
-        """Return the keys of what a complete record still lacks."""
-        wanted = (
-            "time_out",
-            "access",
-            "closure",
-            "act",
-            "flow",
-            "contrast",
-            "fluoroscopy",
-            "air_kerma",
-            "dose_area",
-            "case_end",
-        )
-        lacking = [kind for kind in wanted if not self._by_kind.get(kind)]
+        """Return the keys of what a complete record still lacks.
+
+        What was said not to be known is left out, but never a device or an open question.
+        """
+        lacking = [
+            kind for kind in _WANTED if not self._by_kind.get(kind) and not self._said_to_be_unknown(kind)
+        ]
+        patient = self.patient()
+        if is_emergency(patient):
+            lacking += [
+                name
+                for name in KEY_TIMES
+                if getattr(patient, name) is None and not self._said_to_be_unknown(name)
+            ]
         if self._questions:
             lacking.append("questions")
         if self.ledger.inside:
             lacking.append("devices")
         return lacking
 
+    def unknown(self) -> list[str]:
+        """Return the keys of what is lacking and was said not to be known."""
+        patient = self.patient()
+        return [
+            item
+            for item in (*_WANTED, *KEY_TIMES)
+            if self._said_to_be_unknown(item)
+            and not self._by_kind.get(item)
+            and getattr(patient, item, None) is None
+        ]
+
+    def _said_to_be_unknown(self, item: str) -> bool:
+        last = self.left_open(item)
+        return last is not None and last.answer == "unknown"
+
     def latest(self, kind: type[Frozen]) -> Entry | None:
         """Return the latest entry in force with a body of this type, such as a running total."""
         of_kind = self._by_kind.get(kind.model_fields["kind"].default)
         return of_kind[-1].entry if of_kind else None
 
-    def _state(self) -> _State:
-        """Return the state after all that is in force, taking the steps that are due."""
-        steps, state = self._state_after
-        for placed in self._in_force[steps:]:
-            state = state.after(placed)
-            steps += 1
-            if steps % CHECKPOINT == 0:
-                self._checkpoints.append(state)
-        self._state_after = steps, state
+    def folded(self, key: Hashable, start: State) -> State:
+        """Return a fold of the entries in force, kept from one call to the next.
+
+        A new entry costs one step, a change in the past the steps from the checkpoint before it.
+
+        Parameters
+        ----------
+        key : hashable
+            The same key gets the same fold; the state of another one is never touched.
+        start : Foldable
+            The state before the first entry; taken when the key is new.
+        """
+        fold = self._folds.get(key)
+        if fold is None:
+            fold = self._folds[key] = _Fold(start)
+        state: State = fold.after_all(self._in_force)
         return state
+
+    def _state(self) -> _State:
+        return self.folded("case", _STATE)
+
+
+_STATE = _State()
+
+
+def _item(entry: Entry) -> str | None:
+    """Return what an answer is about, where the latest one for each such thing is asked for."""
+    if isinstance(entry.body, Noted):
+        return f"noted {entry.body.rule}"
+    if isinstance(entry.body, LeftOpen):
+        return f"left_open {entry.body.item}"
+    return None
 
 
 def _about_the_record(entry: Entry) -> bool:

@@ -4,8 +4,7 @@ A pure fold of the entries in force.  A ledger never changes: each entry leads t
 which shares with the one before it all that stayed the same, so every earlier one can be kept.
 
 Which device a call-out means: the latest one inside that it can be about, by class and, if it was
-said, by type.  Segments are not told with devices, so attempts are counted for each device and
-not for each lesion.
+said, by type.  What was done in which lesion: `checkback.record.lesions`.
 """
 
 from __future__ import annotations
@@ -270,7 +269,7 @@ class DeviceLife:
         """
         ups: list[tuple[Placed, Placed | None]] = []
         for placed in (self.introduced, *_listed(self._told)):
-            if _goes_up(placed.entry.body):
+            if goes_up(placed.entry.body):
                 ups.append((placed, None))
             elif ups and ups[-1][1] is None and _comes_down(placed.entry.body):
                 ups[-1] = (ups[-1][0], placed)
@@ -458,7 +457,7 @@ def _introduced(placed: Placed, body: Device, number: int) -> DeviceLife:
         number,
         placed,
         fate="implanted" if stays else "in",
-        inflated=_goes_up(body),
+        inflated=goes_up(body),
         delivery_in=body.device == "stent",
     )
 
@@ -466,7 +465,7 @@ def _introduced(placed: Placed, body: Device, number: int) -> DeviceLife:
 def _told(life: DeviceLife, placed: Placed) -> DeviceLife:
     """Return the device after what was said of it."""
     body = placed.entry.body
-    inflated = not _comes_down(body) and (life.inflated or (_goes_up(body) and _can_go_up(life)))
+    inflated = not _comes_down(body) and (life.inflated or (goes_up(body) and _can_go_up(life)))
     fate, off_balloon, delivery_in = life.fate, life.off_balloon, life.delivery_in
     if isinstance(body, (Deployment, Device)):
         # its balloon is up, until somebody says "down"
@@ -487,7 +486,8 @@ def _told(life: DeviceLife, placed: Placed) -> DeviceLife:
     )
 
 
-def _goes_up(body: object) -> bool:
+def goes_up(body: object) -> bool:
+    """Return whether a call-out says that a balloon goes up."""
     if isinstance(body, Device):
         deployed = bool(body.deployed) and body.device == "stent"
         return deployed or (body.pressure_atm is not None and body.device in INFLATABLE)

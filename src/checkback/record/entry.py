@@ -21,7 +21,7 @@ from pydantic import (
     model_validator,
 )
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 
 # Decimals keep "two point two five" exact; as JSON they are plain numbers.
 Quantity = Annotated[
@@ -73,6 +73,17 @@ class Session(Frozen):
     recogniser: str
     phrasebook_sha256: str
     catalogue_sha256: str
+
+
+class Imported(Frozen):
+    """Entries came from a file: those of source import, or a whole journal of an older version."""
+
+    kind: Literal["imported"] = "imported"
+    file: str = Field(description="Name of the file.")
+    format: str = Field(description="What it was taken for, such as csv.")
+    file_sha256: str = Field(description="SHA-256 of its bytes, 64 hexadecimal digits.")
+    rows: int = Field(ge=0, description="How many entries came from it.")
+    left_out: int = Field(default=0, ge=0, description="How many rows of it were left out.")
 
 
 class ClockStep(Frozen):
@@ -133,6 +144,36 @@ class Closure(Frozen):
 
 # --- equipment ----------------------------------------------------------------------------------
 
+Segment = Literal[
+    "left main",
+    "left anterior descending",
+    "ostial left anterior descending",
+    "proximal left anterior descending",
+    "mid left anterior descending",
+    "distal left anterior descending",
+    "first diagonal",
+    "second diagonal",
+    "circumflex",
+    "ostial circumflex",
+    "proximal circumflex",
+    "mid circumflex",
+    "distal circumflex",
+    "first obtuse marginal",
+    "second obtuse marginal",
+    "intermediate",
+    "right coronary",
+    "ostial right coronary",
+    "proximal right coronary",
+    "mid right coronary",
+    "distal right coronary",
+    "posterior descending",
+    "posterolateral",
+    "saphenous vein graft",
+    "left internal mammary graft",
+    "right internal mammary graft",
+    "radial graft",
+]
+
 DeviceClass = Literal[
     "guide",
     "diagnostic catheter",
@@ -188,6 +229,18 @@ class Device(Frozen):
     deployed: bool | None = Field(
         default=None, description="True if the same call-out said that it was deployed."
     )
+    segment: Segment | None = Field(default=None, description="Where it was said to go to.")
+    lesion: int | None = Field(
+        default=None, ge=1, description="Number of the lesion that it was said to go to."
+    )
+
+
+class Lesion(Frozen):
+    """The lesion that is worked on from here on: attempts and inflations count for it."""
+
+    kind: Literal["lesion"] = "lesion"
+    lesion: int = Field(ge=1, description="Its number, as spoken.")
+    segment: Segment | None = None
 
 
 class DeviceEvent(Frozen):
@@ -365,7 +418,22 @@ class Patient(Frozen):
     heart_failure: bool | None = Field(
         default=None, description="Functional class III or IV, or pulmonary oedema."
     )
-    allergies: str | None = None
+    dialysis: bool | None = Field(
+        default=None, description="On chronic dialysis: formulas from creatinine do not apply."
+    )
+    hypertension: bool | None = None
+    hyperlipidaemia: bool | None = None
+    smoker: bool | None = None
+    family_history: bool | None = Field(default=None, description="Of premature coronary disease.")
+    prior_infarction: bool | None = None
+    prior_intervention: bool | None = Field(default=None, description="Percutaneous coronary intervention.")
+    prior_bypass: bool | None = Field(default=None, description="Bypass surgery.")
+    prior_stroke: bool | None = None
+    peripheral_disease: bool | None = Field(default=None, description="Peripheral artery disease.")
+    lung_disease: bool | None = Field(default=None, description="Chronic lung disease.")
+    allergies: str | None = Field(
+        default=None, description="A later one is added to those before; 'none known' is replaced."
+    )
     indication: str | None = None
     anticoagulant: Literal["heparin", "bivalirudin"] | None = Field(default=None, description="Planned.")
     gp_inhibitor: bool | None = Field(
@@ -376,7 +444,12 @@ class Patient(Frozen):
     )
     symptom_onset: Wall | None = None
     first_contact: Wall | None = Field(default=None, description="First medical contact.")
-    arrival: Wall | None = Field(default=None, description="Arrival at the door.")
+    arrival: Wall | None = Field(default=None, description="Arrival at the door of this hospital.")
+    transfer_in: bool | None = Field(default=None, description="Transferred from another hospital.")
+    first_door: Wall | None = Field(
+        default=None, description="Arrival at the door of the hospital that transferred the patient."
+    )
+    first_door_out: Wall | None = Field(default=None, description="Departure from that hospital.")
 
     @model_validator(mode="after")
     def _one_creatinine(self) -> Patient:
@@ -386,36 +459,6 @@ class Patient(Frozen):
 
 
 # --- findings -----------------------------------------------------------------------------------
-
-Segment = Literal[
-    "left main",
-    "left anterior descending",
-    "ostial left anterior descending",
-    "proximal left anterior descending",
-    "mid left anterior descending",
-    "distal left anterior descending",
-    "first diagonal",
-    "second diagonal",
-    "circumflex",
-    "ostial circumflex",
-    "proximal circumflex",
-    "mid circumflex",
-    "distal circumflex",
-    "first obtuse marginal",
-    "second obtuse marginal",
-    "intermediate",
-    "right coronary",
-    "ostial right coronary",
-    "proximal right coronary",
-    "mid right coronary",
-    "distal right coronary",
-    "posterior descending",
-    "posterolateral",
-    "saphenous vein graft",
-    "left internal mammary graft",
-    "right internal mammary graft",
-    "radial graft",
-]
 
 
 class Stenosis(Frozen):
@@ -543,6 +586,14 @@ class Advice(Frozen):
     critical: bool = False
 
 
+class LeftOpen(Frozen):
+    """What the record lacks was asked for, and somebody skipped it or said that it is not known."""
+
+    kind: Literal["left_open"] = "left_open"
+    item: str = Field(description="What was asked for, such as contrast.")
+    answer: Literal["skipped", "unknown"]
+
+
 class Noted(Frozen):
     """Somebody answered what the program spoke up about."""
 
@@ -570,13 +621,13 @@ class Withdrawal(Frozen):
 
 
 Body = Annotated[
-    Session | ClockStep | CaseStart | TimeOut | CaseEnd | Access | Closure
-    | Device | DeviceEvent | Inflation | Deflation | Deployment | Identity
+    Session | Imported | ClockStep | CaseStart | TimeOut | CaseEnd | Access | Closure
+    | Lesion | Device | DeviceEvent | Inflation | Deflation | Deployment | Identity
     | Drug | Infusion | Act
     | BloodPressure | HeartRate | Saturation | Pain | Rhythm | Shock | Compressions | CirculationReturned
     | Stenosis | Reference | Calcium | Thrombus | Flow | Dissection | Perforation | NoReflow | PressureRatio
     | Contrast | Fluoroscopy | AirKerma | DoseArea
-    | Patient | Mark | Advice | Noted | StandBy | Unclear | Withdrawal,
+    | Patient | Mark | Advice | LeftOpen | Noted | StandBy | Unclear | Withdrawal,
     Field(discriminator="kind"),
 ]  # fmt: skip
 
@@ -603,7 +654,7 @@ class Entry(Frozen):
     at: Moment = Field(description="When it happened: the start of speech, moved if a time was spoken.")
     said: Moment = Field(description="When it was said: the start of speech.")
     recorded: Moment = Field(description="When it was handed to the disk.")
-    source: Literal["speech", "typed", "pedal", "program", "plan"]
+    source: Literal["speech", "typed", "pedal", "program", "plan", "import"]
     words: str = Field(default="", description="The words heard or typed.")
     alternatives: tuple[Alternative, ...] = ()
     recogniser: str | None = None
