@@ -28,7 +28,7 @@ class Language(_Group):
 class Hearing(_Group):
     """What hears."""
 
-    recogniser: Literal["auto", "pocketsphinx", "vosk"] = Field(
+    recogniser: Literal["auto", "pocketsphinx", "vosk", "whisper"] = Field(
         default="auto", description="auto: Vosk if a model is set or found, else the built-in one."
     )
     vosk_model: Path | None = Field(
@@ -36,6 +36,16 @@ class Hearing(_Group):
     )
     drop_unknown_words: bool = Field(
         default=False, description="Start with a Vosk model that lacks words; they are never heard."
+    )
+    whisper_model: Path | None = Field(
+        default=None, description="Folder of the Whisper model, see models_download.md."
+    )
+    second: Literal["auto", "none", "whisper"] = Field(
+        default="auto",
+        description="Second opinion on what was heard; auto: Whisper if a model is set or found.",
+    )
+    keep_dictation_sound: bool = Field(
+        default=False, description="Keep the sound of dictated notes; without a dictation model always."
     )
     microphone: str | None = Field(
         default=None, description="Part of the device's name; none: the default device."
@@ -83,10 +93,37 @@ def vosk_model(settings: Settings) -> Path | None:
     Looked for beside the current folder and beside the default settings, by the name
     ``vosk-model*``; of several the first by name.
     """
-    if settings.hearing.vosk_model is not None:
-        return settings.hearing.vosk_model
+    return settings.hearing.vosk_model or _found_model("vosk-model*")
+
+
+def whisper_model(settings: Settings) -> Path | None:
+    """Return the folder of the Whisper model: the one that is set, or one found in a `models` folder.
+
+    Looked for beside the current folder and beside the default settings, by the names ``whisper*``
+    and ``faster-whisper*``; of several the first by name.
+    """
+    return settings.hearing.whisper_model or _found_model("whisper*", "faster-whisper*")
+
+
+def second_whisper(settings: Settings) -> Path | None:
+    """Return the folder of the Whisper model that gives a second opinion, or None for no such listener.
+
+    Raises
+    ------
+    UserError
+        If the settings ask for one and there is no model.
+    """
+    model = whisper_model(settings)
+    if settings.hearing.second == "whisper" and model is None:
+        raise UserError(
+            "hearing.second is whisper, which needs a model folder: set hearing.whisper_model, see models_download.md"
+        )
+    return None if settings.hearing.second == "none" else model
+
+
+def _found_model(*patterns: str) -> Path | None:
     for folder in (Path("models"), default_path().parent / "models"):
-        found = sorted(path for path in folder.glob("vosk-model*") if path.is_dir())
+        found = sorted(path for pattern in patterns for path in folder.glob(pattern) if path.is_dir())
         if found:
             return found[0]
     return None

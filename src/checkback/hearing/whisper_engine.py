@@ -1,0 +1,275 @@
+"""What runs in the child process of the Whisper listener."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections import OrderedDict
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checkback.errors import UserError
+from checkback.hearing.log_mel import FRAMES_PER_S, log_mel
+from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Pcm
+from checkback.hearing.whisper import GET_MODEL, FreeText, Reply, Request, Score, Scored, Transcribe, digest_of
+
+LONGEST_S = 30
+"""The longest sound that the model takes at once."""
+
+PIECE_S = 28.0
+"""Longer sound is cut into pieces of at most this length, where it is quietest."""
+
+CUT_WITHIN_S = 10.0
+"""How far before the end of a piece the quiet place is looked for."""
+
+SHORTEST_S = 0.1
+"""Shorter sound holds no word."""
+
+PADDING_S = 1.0
+"""Silence behind the sound, from which the model tells that the text is over."""
+
+LEAST_CONTEXT_S = 10.0
+"""Shorter contexts than this cost single words; see `benchmarks/whisper_model.py`."""
+
+MOST_TOKENS_PER_S = 8.0
+"""Fast speech has about five pieces of words a second.  More is a loop of the decoder."""
+
+SPARE_TOKENS = 16
+
+MOST_PROMPT_TOKENS = 223
+"""Half of what the decoder holds, less one, is for the text before."""
+
+MOST_TEXT_TOKENS = 200
+
+BATCH = 8
+"""Texts that are scored at once; more at once were not faster."""
+
+KEPT_SOUNDS = 4
+"""For so many sounds the encoder's output is kept, some megabytes each."""
+
+
+def pieces_of(pcm: Pcm) -> list[Pcm]:
+    """Cut sound that is too long where it is quietest; what is left is in order and complete."""
+    longest, back = int(PIECE_S * SAMPLE_RATE_HZ), int(CUT_WITHIN_S * SAMPLE_RATE_HZ)
+    step = SAMPLE_RATE_HZ // 20
+    pieces = []
+    while len(pcm) > LONGEST_S * SAMPLE_RATE_HZ:
+        candidates = pcm[longest - back : longest].astype(np.float64)
+        energy = np.square(candidates).reshape(-1, step).sum(axis=1)
+        # over a fifth of a second, so that the closure of a "t" is no pause
+        smooth = np.convolve(energy, np.ones(4), mode="valid")
+        cut = longest - back + (int(np.argmin(smooth)) + 2) * step
+        pieces.append(pcm[:cut])
+        pcm = pcm[cut:]
+    return [*pieces, pcm]
+
+
+def context_frames(samples: int) -> int:
+    """Return how many frames of 10 ms the encoder is given for a sound."""
+    seconds = min(max(samples / SAMPLE_RATE_HZ + PADDING_S, LEAST_CONTEXT_S), LONGEST_S)
+    # the encoder halves the number of frames
+    return int(np.ceil(seconds * FRAMES_PER_S / 2)) * 2
+
+
+def _log_softmax(logits: NDArray[np.float32]) -> NDArray[np.float32]:
+    shifted = logits - logits.max()
+    return np.asarray(shifted - np.log(np.exp(shifted).sum()), dtype=np.float32)
+
+
+class _Engine:
+    """A loaded model.
+
+    The library's scoring of a given text leaves the end of the text out of the probabilities: it looks
+    only at what stands before the end token in the vocabulary.  Then "24" and "24.5" cannot be told
+    apart fairly.  So the model is loaded a second time, with the name of the end token given to the last
+    special token before the time stamps; the real end token is then a token like any other.
+    """
+
+    def __init__(self, folder: Path, language: str, threads: int) -> None:
+        import ctranslate2
+        import tokenizers
+
+        self._view = ctranslate2.StorageView
+        self._tokenizer = tokenizers.Tokenizer.from_file(str(folder / "tokenizer.json"))
+        options: dict[str, Any] = {"device": "cpu", "compute_type": "int8", "intra_threads": threads}
+        self._writing = ctranslate2.models.Whisper(str(folder), **options)
+        self._end = self._id("<|endoftext|>")
+        self._before_times = self._id("<|notimestamps|>")
+        self._start = [self._id("<|startoftranscript|>")]
+        if self._writing.is_multilingual:
+            self._start += [self._id(f"<|{language}|>"), self._id("<|transcribe|>")]
+        elif language != "en":
+            raise UserError(f"The Whisper model in {folder} is for English alone, and not for {language!r}.")
+        self._previous = self._id("<|startofprev|>")
+        #: The last token that takes part in the probabilities.
+        self._last = self._before_times - 1
+        self._scoring = ctranslate2.models.Whisper(
+            str(folder), files=_with_another_end(folder, self._end, self._last), **options
+        )
+        self._encoded: OrderedDict[bytes, NDArray[np.float32]] = OrderedDict()
+
+    def _id(self, token: str) -> int:
+        number = self._tokenizer.token_to_id(token)
+        if number is None:
+            raise UserError(f"The Whisper model does not know {token}: it is for another language or task.")
+        return int(number)
+
+    def answer(self, request: Request) -> Reply:
+        if isinstance(request, Transcribe):
+            return self._transcribe(request)
+        return self._score(request)
+
+    def _ids(self, text: str) -> list[int]:
+        # a sentence begins with a space in this vocabulary
+        text = text.strip()
+        return list(self._tokenizer.encode(f" {text}", add_special_tokens=False).ids) if text else []
+
+    def _prompt(self, text: str) -> list[int]:
+        ids = self._ids(text)[-MOST_PROMPT_TOKENS:]
+        return [self._previous, *ids, *self._start] if ids else self._start
+
+    def _encode(self, pcm: Pcm) -> NDArray[np.float32]:
+        """Return the encoder's output, shape (1, frames / 2, width)."""
+        digest = digest_of(pcm)
+        encoded = self._encoded.get(digest)
+        if encoded is None:
+            features = log_mel(pcm, context_frames(len(pcm)), self._writing.n_mels)
+            view = self._writing.encode(self._view.from_array(features[None]), to_cpu=True)
+            encoded = self._encoded[digest] = np.array(view)
+            if len(self._encoded) > KEPT_SOUNDS:
+                self._encoded.popitem(last=False)
+        self._encoded.move_to_end(digest)
+        return encoded
+
+    def _transcribe(self, request: Transcribe) -> FreeText:
+        if len(request.pcm) < SHORTEST_S * SAMPLE_RATE_HZ:
+            return FreeText("")
+        prompt = request.prompt
+        parts = []
+        for piece in pieces_of(request.pcm):
+            part = self._write_down(piece, prompt, request.beam, request.alternatives)
+            parts.append(part)
+            if part.is_speech:
+                prompt = f"{prompt} {part.text}"
+        if len(parts) == 1:
+            return parts[0]
+        spoken = [part for part in parts if part.is_speech] or parts[:1]
+        return FreeText(
+            text=" ".join(part.text for part in spoken),
+            tokens=tuple(token for part in spoken for token in part.tokens),
+            logprobs=tuple(value for part in spoken for value in part.logprobs),
+            no_speech=min(part.no_speech for part in spoken),
+        )
+
+    def _write_down(self, pcm: Pcm, prompt: str, beam: int, alternatives: int) -> FreeText:
+        start = self._prompt(prompt)
+        encoded = self._encode(pcm)
+        longest = int(MOST_TOKENS_PER_S * len(pcm) / SAMPLE_RATE_HZ) + SPARE_TOKENS
+        result = self._writing.generate(
+            self._view.from_array(encoded),
+            [[*start, self._before_times]],
+            beam_size=beam,
+            num_hypotheses=alternatives + 1,
+            return_scores=True,
+            return_no_speech_prob=True,
+            # a wider search gives none that can be read
+            return_logits_vocab=beam == 1,
+            # the library takes the smaller of a half of this and this less the prompt
+            max_length=max(2 * longest, longest + len(start)),
+        )[0]
+        ids = [*result.sequences_ids[0], self._end]
+        if beam == 1:
+            # one that was cut off at its greatest length has no end
+            ids = ids[: len(result.logits[0])]
+            steps = zip(result.logits[0], ids, strict=True)
+            logprobs = tuple(
+                float(_log_softmax(np.array(step)[: self._last])[token]) for step, token in steps
+            )
+        else:
+            (logprobs,) = self._probabilities(encoded, start, [ids])
+        found = [self._tokenizer.decode(each).strip() for each in result.sequences_ids]
+        # the library divides by the length
+        totals = [
+            score * (len(each) + 1) for score, each in zip(result.scores, result.sequences_ids, strict=True)
+        ]
+        return FreeText(
+            text=found[0],
+            tokens=self._pieces(ids),
+            logprobs=tuple(round(value, 4) for value in logprobs),
+            no_speech=round(float(result.no_speech_prob), 4),
+            alternatives=tuple(
+                (text, round(total, 4))
+                for text, total in zip(found[1:], totals[1:], strict=True)
+                if text and text != found[0]
+            ),
+        )
+
+    def _pieces(self, ids: Sequence[int]) -> tuple[str, ...]:
+        return tuple("" if number >= self._end else self._tokenizer.decode([number]) for number in ids)
+
+    def _score(self, request: Score) -> tuple[Scored, ...]:
+        if len(request.pcm) < SHORTEST_S * SAMPLE_RATE_HZ:
+            # nothing can have been said
+            return tuple(Scored(text, ("",), (float("-inf"),)) for text in request.texts)
+        encoded = self._encode(request.pcm[: LONGEST_S * SAMPLE_RATE_HZ])
+        start = self._prompt(request.prompt)
+        texts = [(text, [*self._ids(text)[:MOST_TEXT_TOKENS], self._end]) for text in request.texts]
+        # those of a length together, because all of a batch are as long as its longest
+        order = sorted(range(len(texts)), key=lambda n: len(texts[n][1]))
+        found: dict[int, Scored] = {}
+        for first in range(0, len(order), BATCH):
+            batch = order[first : first + BATCH]
+            logprobs = self._probabilities(encoded, start, [texts[n][1] for n in batch])
+            for n, values in zip(batch, logprobs, strict=True):
+                text, ids = texts[n]
+                found[n] = Scored(text, self._pieces(ids), tuple(round(value, 4) for value in values))
+        return tuple(found[n] for n in range(len(texts)))
+
+    def _probabilities(
+        self, encoded: NDArray[np.float32], start: list[int], batch: list[list[int]]
+    ) -> list[tuple[float, ...]]:
+        """Return the logarithm of the probability of each token of each of some token sequences."""
+        memory = self._view.from_array(np.repeat(encoded, len(batch), axis=0))
+        results = self._scoring.align(memory, start, batch, 2 * encoded.shape[1])
+        least = np.finfo(np.float32).tiny
+        return [tuple(np.log(np.maximum(each.text_token_probs, least)).tolist()) for each in results]
+
+
+def _with_another_end(folder: Path, end: int, other: int) -> dict[str, bytes]:
+    """Return the files of a model in which two tokens have each other's names."""
+    files = {name: (folder / name).read_bytes() for name in ("model.bin", "config.json")}
+    path = folder / "vocabulary.json"
+    if path.is_file():
+        words = json.loads(path.read_text(encoding="utf-8"))
+        words[end], words[other] = words[other], words[end]
+        files["vocabulary.json"] = json.dumps(words).encode()
+    else:
+        lines = (folder / "vocabulary.txt").read_bytes().split(b"\n")
+        lines[end], lines[other] = lines[other], lines[end]
+        files["vocabulary.txt"] = b"\n".join(lines)
+    return files
+
+
+def make_engine(folder: Path, language: str, threads: int) -> Callable[[Request], Reply]:
+    """Load the model, in the child.
+
+    Raises
+    ------
+    UserError
+        If it cannot be used.
+    """
+    # should a library ever want to fetch something, it is told not to
+    os.environ.update(HF_HUB_OFFLINE="1", HF_HUB_DISABLE_TELEMETRY="1")
+    try:
+        return _Engine(folder, language, threads).answer
+    except UserError:
+        raise
+    except Exception as error:
+        raise UserError(
+            f"The Whisper model in {folder} cannot be loaded ({error}): it may be damaged or no Whisper model "
+            f"converted for CTranslate2; {GET_MODEL}."
+        ) from error
