@@ -51,6 +51,7 @@ _ABOUT_THE_RECORD = (
     "left_open",
     "noted",
     "stand_by",
+    "signature",
     "withdrawal",
 )
 

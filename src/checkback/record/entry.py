@@ -442,6 +442,9 @@ class Patient(Frozen):
     antiplatelet_loaded: bool | None = Field(
         default=None, description="A P2Y12 inhibitor was loaded before the case."
     )
+    consent: bool | None = Field(default=None, description="Informed consent was obtained.")
+    disposition: str | None = Field(default=None, description="Where the patient is to go afterwards.")
+    recommendations: str | None = Field(default=None, description="What is planned for afterwards.")
     symptom_onset: Wall | None = None
     first_contact: Wall | None = Field(default=None, description="First medical contact.")
     arrival: Wall | None = Field(default=None, description="Arrival at the door of this hospital.")
@@ -613,6 +616,16 @@ class Unclear(Frozen):
     kind: Literal["unclear"] = "unclear"
 
 
+class Signature(Frozen):
+    """Somebody signed the record as it stood; what is recorded later is not signed."""
+
+    kind: Literal["signature"] = "signature"
+    name: str = Field(min_length=1, description="Name or initials, as given.")
+    role: str = Field(min_length=1, description="In which role, as given.")
+    entries: int = Field(ge=1, description="How many entries were signed.")
+    head: str = Field(pattern="^[0-9a-f]{64}$", description="Hash of the last line that was signed.")
+
+
 class Withdrawal(Frozen):
     """The entry `target` was withdrawn."""
 
@@ -627,7 +640,7 @@ Body = Annotated[
     | BloodPressure | HeartRate | Saturation | Pain | Rhythm | Shock | Compressions | CirculationReturned
     | Stenosis | Reference | Calcium | Thrombus | Flow | Dissection | Perforation | NoReflow | PressureRatio
     | Contrast | Fluoroscopy | AirKerma | DoseArea
-    | Patient | Mark | Advice | LeftOpen | Noted | StandBy | Unclear | Withdrawal,
+    | Patient | Mark | Advice | LeftOpen | Noted | StandBy | Unclear | Signature | Withdrawal,
     Field(discriminator="kind"),
 ]  # fmt: skip
 
