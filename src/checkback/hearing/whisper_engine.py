@@ -15,7 +15,16 @@ from numpy.typing import NDArray
 from checkback.errors import UserError
 from checkback.hearing.log_mel import FRAMES_PER_S, log_mel
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Pcm
-from checkback.hearing.whisper import GET_MODEL, FreeText, Reply, Request, Score, Scored, Transcribe, digest_of
+from checkback.hearing.whisper import (
+    GET_MODEL,
+    FreeText,
+    Reply,
+    Request,
+    Score,
+    Scored,
+    Transcribe,
+    digest_of,
+)
 
 LONGEST_S = 30
 """The longest sound that the model takes at once."""
