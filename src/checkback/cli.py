@@ -33,6 +33,8 @@ from checkback.commands.common import (
     pass_settings,
     visible,
 )
+from checkback.commands.export import export
+from checkback.commands.importing import import_command
 from checkback.errors import UserError
 from checkback.hearing.pedal import ScriptedPedal
 from checkback.hearing.recording import Recording
@@ -579,6 +581,10 @@ def doctor_command(settings: SettingsFile) -> None:
             out.print(f"     → {escape(finding.remedy)}", soft_wrap=True)
     if any(f.state == "broken" for f in findings):
         raise click.exceptions.Exit(1)
+
+
+cli.add_command(export)
+cli.add_command(import_command)
 
 
 def main() -> None:

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from pydantic import BaseModel
 
 from checkback.errors import UserError
-from checkback.record.entry import CaseStart, Entry, Mark
+from checkback.record.entry import SCHEMA_VERSION, CaseStart, Entry, Mark
 from checkback.record.journal import JOURNAL, LOCK, START, Journal, Written, line_of, verify
 from invented_case import CASE, entry, journal_lines
 from strategies import BODY_CLASSES, cases, entries
@@ -201,11 +201,11 @@ def test_a_broken_chain_is_not_written_to_and_read_only_on_request(tmp_path: Pat
 
 @pytest.mark.parametrize("newline", [b"\n", b""], ids=["whole", "without its line feed"])
 def test_a_newer_journal_is_left_to_a_newer_program(tmp_path: Path, newline: bytes) -> None:
-    newer = CASE[2].model_copy(update={"schema_version": 2})
+    newer = CASE[2].model_copy(update={"schema_version": SCHEMA_VERSION + 1})
     data = journal_bytes([*CASE[:2], newer])[:-1] + newline
     case = folder_with(data, tmp_path)
     for attempt in (Journal.open, Journal.read):
-        with pytest.raises(UserError, match=r"line 3 has schema_version 2, .* update the program"):
+        with pytest.raises(UserError, match=rf"line 3 has schema_version {SCHEMA_VERSION + 1}, .* update the program"):
             attempt(case)
     found = verify(case).first_break
     assert found is not None

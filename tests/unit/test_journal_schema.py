@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from jsonschema import Draft202012Validator
 from pydantic import BaseModel
 
-from checkback.record.entry import Entry
+from checkback.record.entry import SCHEMA_VERSION, Entry
 from checkback.record.journal import START, journal_schema, line_of
 from invented_case import CASE
 from strategies import BODY_CLASSES, entries
@@ -54,7 +54,7 @@ def mutations(line: dict[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
     yield "an unknown field in the body", changed(("body", "colour"), "red")
     yield "an unknown kind", changed(("body", "kind"), "rumour")
     yield "no kind", changed(("body",), {k: v for k, v in line["body"].items() if k != "kind"})
-    yield "a newer version", changed(("schema_version",), 2)
+    yield "a newer version", changed(("schema_version",), SCHEMA_VERSION + 1)
     yield "no number", {k: v for k, v in line.items() if k != "n"}
     yield "number zero", changed(("n",), 0)
     yield "a time without a clock", changed(("at",), {"wall": line["at"]["wall"]})

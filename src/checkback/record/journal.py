@@ -35,6 +35,7 @@ from pydantic_core import PydanticSerializationError, core_schema
 
 from checkback.errors import UserError
 from checkback.record.entry import SCHEMA_VERSION, Entry
+from checkback.record.migrations import migrate
 
 JOURNAL = "journal.jsonl"
 LOCK = "journal.lock"
@@ -245,12 +246,15 @@ def _examine(
     elif prev is not None and claimed_prev != prev:
         found = ("prev", "does not follow the line before it: lines were removed, added or moved")
     try:
-        version = json.loads(text).get("schema_version")
+        fields = json.loads(text)
+        version = fields.get("schema_version")
     except (ValueError, RecursionError):
         return None, claimed, ("json", "is not JSON")
     if found is None and isinstance(version, int) and version > SCHEMA_VERSION:
         newer = f"has schema_version {version}, and this program knows no newer one than {SCHEMA_VERSION}"
         return None, claimed, ("schema", newer)
+    if isinstance(version, int) and version < SCHEMA_VERSION:
+        text = json.dumps(migrate(fields)).encode()
     try:
         entry = Entry.model_validate_json(text)
     except ValidationError as error:
@@ -269,6 +273,23 @@ def _has_whole_line(data: bytes) -> bool:
 
 def _torn_reason(torn: bytes) -> str:
     return f"was cut off after {len(torn)} bytes"
+
+
+def read_entries(data: bytes, folder: Path, *, despite_breaks: bool = False) -> Entries:
+    """Read the bytes of a journal; `folder` is where they came from, for messages.
+
+    Raises
+    ------
+    UserError
+        If the journal was written by a newer program, or is broken and that was not accepted.
+    """
+    scan = _scan(data)
+    if scan.breaks and not despite_breaks:
+        raise _refusal(folder, scan.breaks[0], "as a whole")
+    torn = None
+    if scan.torn:
+        torn = f"Line {len(scan.lines) + 1} of the journal in {folder} {_torn_reason(scan.torn)} and is left out."
+    return Entries(scan.entries, torn, tuple(scan.breaks))
 
 
 def verify(folder: Path) -> VerifyReport:
@@ -326,7 +347,7 @@ class Journal:
     from any thread.
     """
 
-    def __init__(self, folder: Path, lock: _Lock, descriptor: int, scan: _Scan) -> None:
+    def __init__(self, folder: Path, lock: Lock, descriptor: int, scan: _Scan) -> None:
         self._folder = folder
         self._path = folder / JOURNAL
         self._lock = lock
@@ -365,7 +386,7 @@ class Journal:
             raise UserError(f"There is no {JOURNAL} in {folder}: name the folder of a case.")
         try:
             _make_folder(folder)
-            lock = _Lock(folder)
+            lock = Lock(folder)
         except OSError as error:
             raise _cannot_open(folder, error) from error
         descriptor: int | None = None
@@ -411,7 +432,7 @@ class Journal:
         """
         folder = Path(folder)
         try:
-            scan = _scan((folder / JOURNAL).read_bytes())
+            data = (folder / JOURNAL).read_bytes()
         except (FileNotFoundError, NotADirectoryError) as error:
             raise UserError(f"There is no {JOURNAL} in {folder}: name the folder of a case.") from error
         except OSError as error:
@@ -419,12 +440,7 @@ class Journal:
                 f"The journal in {folder} cannot be read ({error.strerror or error}): "
                 "check the folder's disk and permissions."
             ) from error
-        if scan.breaks and not despite_breaks:
-            raise _refusal(folder, scan.breaks[0], "as a whole")
-        torn = None
-        if scan.torn:
-            torn = f"Line {len(scan.lines) + 1} of the journal in {folder} {_torn_reason(scan.torn)} and is left out."
-        return Entries(scan.entries, torn, tuple(scan.breaks))
+        return read_entries(data, folder, despite_breaks=despite_breaks)
 
     @property
     def folder(self) -> Path:
@@ -561,7 +577,7 @@ class Journal:
         _make_folder(self._folder)
         if not self._lock.in_place():
             self._lock.release()
-            self._lock = _Lock(self._folder)
+            self._lock = Lock(self._folder)
         descriptor = _open_file(self._path)
         try:
             ours = _same_file(self._descriptor, self._path)
@@ -660,7 +676,7 @@ def _common(lines: list[bytes], found: bytes) -> tuple[int, int]:
     return len(lines), size
 
 
-class _Lock:
+class Lock:
     """The lock on a case folder; the operating system drops it when the process ends, however it ends.
 
     Raises

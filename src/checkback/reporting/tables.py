@@ -12,6 +12,7 @@ import csv
 import io
 import json
 import os
+import re
 import tempfile
 import types
 from collections.abc import Callable, Iterable, Iterator
@@ -36,7 +37,12 @@ Standing = Callable[[Entry], tuple[str, int | None]]
 Summary = Callable[[Entry], str]
 """Says an entry in one line for people."""
 
-_CLASSES: tuple[type[BaseModel], ...] = get_args(get_args(Body)[0])
+CLASSES: tuple[type[BaseModel], ...] = get_args(get_args(Body)[0])
+"""Every type of body, in the order of the union."""
+
+# What a spreadsheet takes for the beginning of a formula, also in the full width of East Asian
+# keyboards; source: OWASP, "CSV Injection".
+_FORMULA = re.compile(r"'*[=+\-@\t\r\n＝＋－＠]")
 
 _UNITS = {
     "_gy_cm2": "Gy·cm²",
@@ -110,7 +116,8 @@ class Column:
         }
 
 
-def _kind(cls: type[BaseModel]) -> str:
+def kind_of(cls: type[BaseModel]) -> str:
+    """Return the kind of entry that a type of body makes."""
     kind: str = cls.model_fields["kind"].default
     return kind
 
@@ -182,8 +189,8 @@ def _entry_columns() -> tuple[Column, ...]:
         Column(
             "kind",
             "string",
-            "What was recorded. " + " ".join(f"{_kind(cls)}: {cls.__doc__}" for cls in _CLASSES),
-            tuple(_kind(cls) for cls in _CLASSES),
+            "What was recorded. " + " ".join(f"{kind_of(cls)}: {cls.__doc__}" for cls in CLASSES),
+            tuple(kind_of(cls) for cls in CLASSES),
             required=True,
         ),
         Column(
@@ -199,17 +206,17 @@ def _entry_columns() -> tuple[Column, ...]:
     )
 
 
-def _column_name(cls: type[BaseModel], field: str) -> str:
+def column_name(cls: type[BaseModel], field: str) -> str:
     """Return the heading for a field of a body; one that an entry has too is told apart by the kind."""
-    return f"{_kind(cls)}_{field}" if field in _ENTRY_NAMES else field
+    return f"{kind_of(cls)}_{field}" if field in _ENTRY_NAMES else field
 
 
 def _body_columns() -> tuple[Column, ...]:
     homes: dict[str, list[tuple[type[BaseModel], str]]] = {}
-    for cls in _CLASSES:
+    for cls in CLASSES:
         for field in cls.model_fields:
             if field != "kind":
-                homes.setdefault(_column_name(cls, field), []).append((cls, field))
+                homes.setdefault(column_name(cls, field), []).append((cls, field))
     return tuple(_body_column(name, home) for name, home in homes.items())
 
 
@@ -222,7 +229,7 @@ def _body_column(name: str, homes: list[tuple[type[BaseModel], str]]) -> Column:
         values = tuple(dict.fromkeys(value for _, listed in seen for value in listed))
     numeric = type_ in ("number", "integer")
     unit = next((unit for suffix, unit in _UNITS.items() if numeric and name.endswith(suffix)), None)
-    kinds = [_kind(cls) for cls, _ in homes]
+    kinds = [kind_of(cls) for cls, _ in homes]
     sentences = [
         *_descriptions(kinds, [field.description for field in fields]),
         *([f"Unit: {unit}."] if unit else []),
@@ -286,14 +293,44 @@ def rows(entries: Iterable[Entry], *, standing: Standing, summary: Summary) -> I
         }
         cls = type(entry.body)
         values |= {
-            _column_name(cls, field): getattr(entry.body, field)
+            column_name(cls, field): getattr(entry.body, field)
             for field in cls.model_fields
             if field != "kind"
         }
-        yield [_cell(values.get(column.name)) for column in COLUMNS]
+        yield [cell(values.get(column.name)) for column in COLUMNS]
 
 
-def _cell(value: Any) -> str:
+def kind_columns(cls: type[BaseModel]) -> tuple[Column, ...]:
+    """Return the columns of the table of one kind: number, time and standing, then the body's fields."""
+    first = (column for column in _ENTRY_COLUMNS if column.name in ("n", "at", "standing"))
+    fields = (field for field in cls.model_fields if field != "kind")
+    return (*first, *(_body_column(column_name(cls, field), [(cls, field)]) for field in fields))
+
+
+def kind_rows(cls: type[BaseModel], entries: Iterable[Entry], *, standing: Standing) -> Iterator[list[str]]:
+    """Yield a row for each of the entries with a body of this type, in the order of `kind_columns`."""
+    fields = [field for field in cls.model_fields if field != "kind"]
+    for entry in entries:
+        if type(entry.body) is cls:
+            first = [entry.n, entry.at, standing(entry)[0]]
+            yield [cell(value) for value in (*first, *(getattr(entry.body, field) for field in fields))]
+
+
+def guarded(text: str) -> str:
+    """Return a text that no spreadsheet takes for a formula: one that begins like it gets an apostrophe.
+
+    `unguarded` takes it away again.
+    """
+    return f"'{text}" if _FORMULA.match(text) else text
+
+
+def unguarded(cell: str) -> str:
+    """Return the text that `guarded` made a cell of."""
+    return cell[1:] if cell.startswith("'") and _FORMULA.match(cell) else cell
+
+
+def cell(value: Any) -> str:
+    """Return a value as it stands in a table: empty for None, times as RFC 3339, text guarded."""
     if value is None:
         return ""
     if isinstance(value, bool):
@@ -305,16 +342,21 @@ def _cell(value: Any) -> str:
     if isinstance(value, Decimal):
         text = format(value, "f")
         return text.rstrip("0").rstrip(".") if "." in text else text
-    return str(value)
+    return guarded(value) if isinstance(value, str) else str(value)
+
+
+def csv_text(columns: Iterable[Column], cells: Iterable[Iterable[str]]) -> str:
+    """Return a table as CSV (RFC 4180, CRLF) with a heading."""
+    text = io.StringIO(newline="")
+    writer = csv.writer(text, lineterminator="\r\n")
+    writer.writerow(column.name for column in columns)
+    writer.writerows(cells)
+    return text.getvalue()
 
 
 def table(entries: Iterable[Entry], *, standing: Standing, summary: Summary) -> str:
     """Return the CSV text (RFC 4180, CRLF) of a case; parameters as for `rows`."""
-    text = io.StringIO(newline="")
-    writer = csv.writer(text, lineterminator="\r\n")
-    writer.writerow(column.name for column in COLUMNS)
-    writer.writerows(rows(entries, standing=standing, summary=summary))
-    return text.getvalue()
+    return csv_text(COLUMNS, rows(entries, standing=standing, summary=summary))
 
 
 def write_tables(
@@ -347,8 +389,8 @@ def write_tables(
     content = table(entries, standing=standing, summary=summary)
     schema = json.dumps(table_schema(), ensure_ascii=False, indent=2) + "\n"
     try:
-        _put(schema_path, schema.encode())
-        _put(csv_path, content.encode())
+        put_file(schema_path, schema.encode())
+        put_file(csv_path, content.encode())
     except OSError as error:
         raise UserError(
             f"The tables cannot be written into {folder} ({error.strerror or error}): "
@@ -357,8 +399,14 @@ def write_tables(
     return csv_path, schema_path
 
 
-def _put(path: Path, data: bytes) -> None:
-    """Write `data` beside `path` and move it there in one step."""
+def put_file(path: Path, data: bytes) -> None:
+    """Write `data` beside `path` and move it there in one step.
+
+    Raises
+    ------
+    OSError
+        If that cannot be done; an earlier file is then as it was.
+    """
     descriptor, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
     try:
         with os.fdopen(descriptor, "wb") as file:
