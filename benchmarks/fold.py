@@ -5,7 +5,10 @@
 The journal is an invented one of that many entries: devices in and out, balloons up and down,
 drugs, contrast and findings, with corrections, withdrawals, questions and late call-outs among
 them.  "Live" is what the loop does with each call-out: it takes the entry and asks for what it
-needs to answer.  Times are of the processor, so that other work on the computer does not count.
+needs to answer.  "Tick" is a look at all reminders with nothing new, as the loop takes twice a
+second; "entry and tick" is that after a new entry.  What is found due is recorded as advice.
+Ratios are against the shortest journal: 1 means that the length of a case does not matter.  Times
+are of the processor, so that other work on the computer does not count.
 """
 
 from __future__ import annotations
@@ -19,10 +22,12 @@ from datetime import UTC, datetime
 from decimal import Decimal
 from typing import Any
 
+from checkback import app
 from checkback.record.case import Case
 from checkback.record.clock import HandClock
 from checkback.record.entry import (
     Act,
+    Advice,
     Contrast,
     Deflation,
     Deployment,
@@ -34,12 +39,19 @@ from checkback.record.entry import (
     HeartRate,
     Inflation,
     Moment,
+    Patient,
     Unclear,
     Withdrawal,
 )
+from checkback.settings import Settings, grammars_folder
+from checkback.watching.limits import load
+from checkback.watching.reminders import due
 
 AIM_FOLD_S = 1.0
 EACH_S = 15.0
+LENGTHS = (300, 3_000, 10_000)
+TAKEN = 200
+"""So many entries are taken one by one at the end of a journal, for the times of a tick."""
 
 
 def told() -> Iterator[Any]:
@@ -136,6 +148,34 @@ def live(case: Case, entries: list[Entry]) -> list[float]:
     return [seconds(lambda entry=entry: step(entry)) for entry in entries]  # type: ignore[misc]
 
 
+def tick_s(count: int, seed: int) -> tuple[float, float]:
+    """Return the median processor time of a tick, and of an entry with a tick, at a journal's end."""
+    entries = journal(count + TAKEN, seed)
+    limits = load(grammars_folder(Settings()))
+    catalogue = app.load_book(Settings()).catalogue
+    patient = Patient(age_y=Decimal(70), sex="male", weight_kg=Decimal(80), creatinine_mg_dl=Decimal(1))
+    case = Case([entries[0].model_copy(update={"body": patient}), *entries[1:count]])
+    last_n = count
+
+    def take(entry: Entry) -> None:
+        nonlocal last_n
+        last_n += 1
+        # what a withdrawal or correction means stands at its old number, among the first ones
+        case.apply(entry.model_copy(update={"n": last_n, "amends": None}))
+
+    def look(entry: Entry) -> None:
+        for each in due(case, limits, catalogue, entry.said, 1):
+            advice = Advice(rule=each.rule, step=each.step, text=each.rule, source=each.source)
+            take(entry.model_copy(update={"body": advice, "source": "program", "standing": "stands"}))
+
+    quiet, taken = [], []
+    look(entries[count])
+    for entry in entries[count:]:
+        taken.append(seconds(lambda entry=entry: (take(entry), look(entry))))  # type: ignore[misc]
+        quiet.append(seconds(lambda entry=entry: look(entry)))  # type: ignore[misc]
+    return statistics.median(quiet), statistics.median(taken)
+
+
 def correction_s(entries: list[Entry], back: int) -> float:
     """Return what it costs to correct the entry that stands `back` places before the end of the journal."""
     case = Case(entries)
@@ -175,6 +215,15 @@ def main() -> None:
             print(
                 f"{f'correction of the entry {back} before the end':44}{1e3 * statistics.median(each_s):.2f} ms"
             )
+    first: tuple[float, float] | None = None
+    for length in LENGTHS:
+        times_s = tick_s(length, options.seed)
+        first = first or times_s
+        ratios = [now / then for now, then in zip(times_s, first, strict=True)]
+        print(
+            f"{f'after {length} entries':44}tick {1e6 * times_s[0]:.0f} us (ratio {ratios[0]:.2f}), "
+            f"entry and tick {1e6 * times_s[1]:.0f} us (ratio {ratios[1]:.2f})"
+        )
     devices_s = Case(entries)
     ask(devices_s)
     lives_s = seconds(devices_s.devices)

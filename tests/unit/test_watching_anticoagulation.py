@@ -364,9 +364,9 @@ def test_bivalirudin_of_70_kg() -> None:
     # F: label, 1.0 mg/kg/h below 30 mL/min, same bolus.
     assert figures(bivalirudin(70, 29.9, ALL.bivalirudin, PLAUSIBLE)) == pytest.approx((52.5, 10.5, 70, 14))
     assert not bivalirudin(70, 30, ALL.bivalirudin, PLAUSIBLE).reduced
-    # M, from memory: label, 0.25 mg/kg/h on dialysis.
+    # F, label, section 2.2: 0.25 mg/kg/h on haemodialysis, the bolus unchanged.
     dose = bivalirudin(70, None, ALL.bivalirudin, PLAUSIBLE, dialysis=True)
-    assert dose.infusion_mg_per_h == 17.5 and dose.reduced and "from memory" in dose.source
+    assert dose.infusion_mg_per_h == 17.5 and dose.reduced and "2.2" in dose.source
 
 
 def test_eptifibatide_of_80_and_130_kg() -> None:

@@ -340,6 +340,11 @@ class Case:
         """Return what was done in each lesion, in the order in which they were named."""
         return self._state().lesions.works
 
+    def lesion_in_hand(self) -> LesionWork | None:
+        """Return the lesion that is worked on, or None."""
+        lesions = self._state().lesions
+        return None if lesions.in_hand is None else lesions.works[lesions.in_hand]
+
     # --- what was asked and answered ------------------------------------------------------------
 
     def opened(self, session: int) -> Entry | None:

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from collections.abc import Callable
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from datetime import datetime
-from itertools import accumulate
 
 from checkback.errors import UserError
 from checkback.record.case import LONGEST_STEP_S, Case
@@ -14,7 +13,6 @@ from checkback.record.entry import (
     Act,
     AirKerma,
     BloodPressure,
-    ClockStep,
     Deployment,
     Device,
     DeviceEvent,
@@ -111,19 +109,12 @@ def on_one_clock(case: Case, now: Moment, now_session: int) -> Callable[[Entry],
     As `minutes`, and right where an entry was amended in a later session than it was made in, and
     where the wall clock was set between entry and `now`.
     """
-    steps = [
-        (e.n, e.body.step_s)
-        for e in case.entries
-        if isinstance(e.body, ClockStep) and abs(e.body.step_s) <= LONGEST_STEP_S
-    ]
-    numbers = [n for n, _ in steps]
-    set_by_s = list(accumulate((step_s for _, step_s in steps), initial=0.0))
 
     def at_min(entry: Entry) -> float:
         read = _first_written(case, entry)
         found = minutes(read.at, read.session, now, now_session)
         if read.session != now_session:
-            found += (set_by_s[-1] - set_by_s[bisect_right(numbers, read.n)]) / 60
+            found += case.clock_set_since_s(read.n) / 60
         # nothing in a case is further away; a damaged figure must not overflow what is made of it
         return max(-LONGEST_STEP_S / 60, min(LONGEST_STEP_S / 60, found))
 
@@ -155,15 +146,15 @@ def gather(case: Case, now: Moment, now_session: int, plausible: Plausible) -> F
         wrong figure does not hide the rest of the case.
     """
     standing = case.in_force()
-    patient = _merged([e.body for e in standing if isinstance(e.body, Patient)])
-    creatinine, refused = _creatinine(patient, plausible)
+    patient = case.patient()
+    creatinine, refused = creatinine_of(patient, plausible)
     weight_kg = _number(patient.weight_kg)
     pressures = [e.body for e in standing if isinstance(e.body, BloodPressure)]
     drugs = [e.body for e in standing if isinstance(e.body, Drug)]
     given = {d.drug for d in drugs} | {e.body.drug for e in standing if isinstance(e.body, Infusion)}
     at_min = on_one_clock(case, now, now_session)
     doses = [
-        (e, _heparin_u(e.body, weight_kg))
+        (e, heparin_u(e.body, weight_kg))
         for e in standing
         if isinstance(e.body, Drug) and e.body.drug == "heparin" and e.body.route != "subcutaneous"
     ]
@@ -182,17 +173,17 @@ def gather(case: Case, now: Moment, now_session: int, plausible: Plausible) -> F
         baseline_s=max(before, key=lambda act: act.at_min).act_s if before else None,
         acts=acts,
         heparin_infusion=_running(standing, "heparin"),
-        gp_inhibitor=bool(given & GP_INHIBITORS) or bool(patient.gp_inhibitor),
-        loaded=bool(given & P2Y12_INHIBITORS) or bool(patient.antiplatelet_loaded),
+        gp_inhibitor=has_gp_inhibitor(given, patient),
+        loaded=is_loaded(given, patient),
         contrast_ml=float(case.contrast_ml() or 0),
-        exposure=_exposure(case),
+        exposure=exposure_of(case),
         risk=Risk(
             age_y=_number(patient.age_y),
             sex=patient.sex,
             systolic_mmhg=min((float(p.systolic_mmhg) for p in pressures), default=None),
             haematocrit_percent=_number(patient.haematocrit_percent),
             creatinine_mg_dl=creatinine,
-            egfr_ml_min_173=_egfr(patient, creatinine, plausible),
+            egfr_ml_min_173=None if patient.dialysis else _egfr(patient, creatinine, plausible),
             balloon_pump=any(_is_pump(e.body) for e in standing),
             heart_failure=patient.heart_failure,
             diabetes=patient.diabetes,
@@ -202,27 +193,17 @@ def gather(case: Case, now: Moment, now_session: int, plausible: Plausible) -> F
             contact=patient.first_contact,
             arrival=patient.arrival,
             device=_first_device(standing),
+            first_door=patient.first_door,
+            first_door_out=patient.first_door_out,
         ),
     )
-
-
-def _merged(bodies: list[Patient]) -> Patient:
-    values: dict[str, object] = {}
-    for body in bodies:
-        said = {k: v for k, v in dict(body).items() if v is not None}
-        # the other unit is the same thing, said again
-        if {"creatinine_mg_dl", "creatinine_umol_l"} & said.keys():
-            values.pop("creatinine_mg_dl", None)
-            values.pop("creatinine_umol_l", None)
-        values |= said
-    return Patient.model_validate(values)
 
 
 def _number(value: object) -> float | None:
     return None if value is None else float(value)  # type: ignore[arg-type]
 
 
-def _creatinine(patient: Patient, plausible: Plausible) -> tuple[float | None, str | None]:
+def creatinine_of(patient: Patient, plausible: Plausible) -> tuple[float | None, str | None]:
     """Return creatinine in mg/dL, or why the one on record is refused."""
     try:
         if patient.creatinine_mg_dl is not None:
@@ -250,7 +231,17 @@ def _is_pump(body: object) -> bool:
     return isinstance(body, Device) and body.device == "balloon pump"
 
 
-def _heparin_u(body: Drug, weight_kg: float | None) -> float | None:
+def has_gp_inhibitor(given: AbstractSet[str], patient: Patient) -> bool:
+    """Return whether a glycoprotein IIb/IIIa inhibitor was given or is planned."""
+    return bool(given & GP_INHIBITORS) or bool(patient.gp_inhibitor)
+
+
+def is_loaded(given: AbstractSet[str], patient: Patient) -> bool:
+    """Return whether a P2Y12 inhibitor was given, in this case or before it."""
+    return bool(given & P2Y12_INHIBITORS) or bool(patient.antiplatelet_loaded)
+
+
+def heparin_u(body: Drug, weight_kg: float | None) -> float | None:
     """Return a dose in units; one by weight counts only if the weight is known."""
     if body.unit == "U/kg":
         return None if weight_kg is None else float(body.dose) * weight_kg
@@ -263,7 +254,8 @@ def _running(standing: list[Entry], drug: str) -> bool:
     return bool(actions) and actions[-1] != "stopped"
 
 
-def _exposure(case: Case) -> Exposure:
+def exposure_of(case: Case) -> Exposure:
+    """Return the radiation so far, each reading as it was called out last."""
     kerma, area, time = (case.latest(kind) for kind in (AirKerma, DoseArea, Fluoroscopy))
     return Exposure(
         air_kerma_gy=float(kerma.body.air_kerma_mgy) / 1000

@@ -23,7 +23,7 @@ from checkback.language.catalogue import read_toml
 FILE_NAME = "limits.toml"
 
 EGFR_SOURCE = "CKD-EPI 2021, Inker, NEJM 2021;385:1737"
-CLEARANCE_SOURCE = "Cockcroft-Gault, Nephron 1976;16:31 (from memory)"
+CLEARANCE_SOURCE = "Cockcroft-Gault, Nephron 1976;16:31"
 NOTE = "check against local protocol"
 
 MODELS = (
@@ -31,6 +31,10 @@ MODELS = (
     "full 100 mL; an eGFR of 60 counts nothing, 40 counts as 40-60 and 20 as 20-40; 16 points are the "
     "highest band; the eGFR line or the creatinine line counts, never both. What is not known counts "
     "nothing and is named, so the score is then a lower bound.",
+    "**Dialysis.** With chronic dialysis on record eGFR, clearance, maximum allowable contrast, contrast over "
+    "clearance and the Mehran score are not computed and their reminders are silent: creatinine then tells "
+    "of the dialysis, and the cohort behind the steps left such patients out. The contrast given is still "
+    "counted. Label doses are those for dialysis where the label has them.",
     "**Heparin that is left.** One compartment: each bolus adds to what is left, and from then on the sum "
     "halves in the half-life that belongs to that sum per kg (between the rows linear in the logarithm of "
     "the dose, outside them that of the nearest row), until the next bolus. Infusions are not counted.",
@@ -519,6 +523,7 @@ class TimeTargets(_Data):
     contact_to_device: Annotated[Value, _unit("min")]
     contact_to_device_transfer: Annotated[Value, _unit("min")]
     door_to_device: Annotated[Value, _unit("min")]
+    door_in_door_out: Annotated[Value, _unit("min")]
 
 
 class Reminders(_Data):

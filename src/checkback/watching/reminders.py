@@ -41,34 +41,34 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from decimal import Decimal
 from functools import cached_property
 from types import MappingProxyType
 
 from checkback.errors import UserError
 from checkback.language.catalogue import Catalogue
 from checkback.record.case import Case
-from checkback.record.devices import DeviceLife
 from checkback.record.entry import (
     Act,
-    Advice,
     CaseEnd,
-    Deployment,
     Device,
     Drug,
     Entry,
-    Inflation,
-    Infusion,
     Moment,
-    Noted,
-    Session,
+    Patient,
     StandBy,
 )
 from checkback.watching.anticoagulation import Act as ActReading
 from checkback.watching.anticoagulation import ActFall, act_fall, act_target, bolus_check
 from checkback.watching.contrast import ContrastWarning, Limit, allowable, ratio_limits, warnings
-from checkback.watching.devices import over_rated
-from checkback.watching.facts import Facts, gather, minutes
+from checkback.watching.course import Clotting, Course, course
+from checkback.watching.facts import (
+    creatinine_of,
+    exposure_of,
+    has_gp_inhibitor,
+    heparin_u,
+    is_loaded,
+    minutes,
+)
 from checkback.watching.limits import Limits, Plausible, Reminder
 from checkback.watching.radiation import Exposure, Notice, notices, substantial
 from checkback.watching.renal import clearance
@@ -155,18 +155,7 @@ class _Watch:
         self.catalogue = catalogue
         self._now = now
         self._session = session
-        self._opened: Entry | None = None
-        self._said: dict[tuple[str, str], Entry] = {}
-        self._noted: dict[str, Entry] = {}
-        for entry in case.entries:
-            body = entry.body
-            if isinstance(body, Advice):
-                # what was said was said, whatever became of the entry
-                self._said[body.rule, body.step] = entry
-            elif isinstance(body, Noted) and case.standing(entry)[0] == "stands":
-                self._noted[body.rule] = entry
-            elif isinstance(body, Session) and body.number == session == entry.session:
-                self._opened = entry
+        self._opened = case.opened(session)
 
     # --- time -----------------------------------------------------------------------------------
 
@@ -207,7 +196,7 @@ class _Watch:
         unit_s = 60 if times.unit == "min" else 1
         if cause.since_s < times.first * unit_s:
             return False
-        said, noted = self._said.get((rule, cause.step)), self._noted.get(rule)
+        said, noted = self.case.advised(rule, cause.step), self.case.noted(rule)
         if said is None:
             return True
         if noted is not None and noted.n > said.n:
@@ -217,28 +206,44 @@ class _Watch:
     # --- what is known --------------------------------------------------------------------------
 
     @cached_property
-    def facts(self) -> Facts:
-        """The facts for the rules."""
-        return gather(self.case, self._now, self._session, self.limits.plausible)
+    def course(self) -> Course:
+        """What the reminders need of the entries so far."""
+        return course(self.case, self.catalogue)
 
-    @cached_property
-    def lives(self) -> list[DeviceLife]:
-        """Every device so far."""
-        return self.case.devices()
-
-    @cached_property
-    def clotting(self) -> _Clotting:
+    @property
+    def clotting(self) -> Clotting:
         """Heparin and clotting times."""
-        clotting = _Clotting()
-        for entry in self.case.in_force():
-            clotting = clotting.after(entry)
-        return clotting
+        return self.course.clotting
+
+    @cached_property
+    def patient(self) -> Patient:
+        """What is known of the patient."""
+        return self.case.patient()
+
+    @property
+    def gp_inhibitor(self) -> bool:
+        """Whether a glycoprotein inhibitor was given or is planned."""
+        return has_gp_inhibitor(self.course.drugs, self.patient)
+
+    @cached_property
+    def contrast_ml(self) -> float:
+        """Contrast so far."""
+        return float(self.case.contrast_ml() or 0)
+
+    @cached_property
+    def exposure(self) -> Exposure:
+        """Radiation so far."""
+        return exposure_of(self.case)
 
     @cached_property
     def contrast(self) -> tuple[list[ContrastWarning], list[tuple[float, ContrastWarning]]]:
         """What contrast has come to: against the maximum, and against each step of the ratio."""
-        patient, creatinine = self.facts.patient, self.facts.creatinine_mg_dl
+        patient = self.patient
+        creatinine, _ = creatinine_of(patient, self.limits.plausible)
         if self.case.contrast_ml() is None or creatinine is None or patient.weight_kg is None:
+            return [], []
+        if patient.dialysis:
+            # nothing that is made of creatinine holds
             return [], []
         rules, plausible, weight_kg = self.limits.contrast, self.limits.plausible, float(patient.weight_kg)
         steps: dict[Limit, float] = {}
@@ -248,7 +253,7 @@ class _Watch:
                 per_min = clearance(creatinine, float(patient.age_y), weight_kg, patient.sex, plausible)
                 values = [step.value for step in rules.ratio_steps]
                 steps = dict(zip(ratio_limits(per_min.clearance_ml_min, rules), values, strict=True))
-            total_ml = self.facts.contrast_ml
+            total_ml = self.contrast_ml
             return (
                 list(warnings(None, total_ml, (maximum,), rules)),
                 [(steps[each.limit], each) for each in warnings(None, total_ml, tuple(steps), rules)],
@@ -260,69 +265,26 @@ class _Watch:
     def notices(self) -> dict[str, Notice]:
         """The highest step that is reached of each quantity of radiation."""
         try:
-            reached = notices(Exposure(), self.facts.exposure, self.limits.radiation, self.limits.plausible)
+            reached = notices(Exposure(), self.exposure, self.limits.radiation, self.limits.plausible)
         except UserError:
             return {}
         return {notice.quantity: notice for notice in reached}
-
-
-@dataclass(frozen=True)
-class _Clotting:
-    """Heparin and clotting times since the last protamine, folded in the order of events."""
-
-    baseline: Entry | None = None
-    bolus: Entry | None = None
-    running: Entry | None = None
-    readings: tuple[Entry, ...] = ()
-    last: Entry | None = None
-
-    def after(self, entry: Entry) -> _Clotting:
-        body = entry.body
-        if isinstance(body, Drug) and body.dose > 0:
-            if body.drug == "protamine":
-                return _Clotting(baseline=self.baseline)
-            if body.drug == "heparin" and body.route != "subcutaneous":
-                return _Clotting(self.baseline, entry, self.running, (), entry)
-        elif isinstance(body, Infusion) and body.drug == "heparin":
-            if body.action == "stopped":
-                return _Clotting(self.baseline, self.bolus, None, self.readings, self.last)
-            begun = self.running is None
-            return _Clotting(self.baseline, self.bolus, entry, self.readings, entry if begun else self.last)
-        elif isinstance(body, Act):
-            if self.last is None:
-                return _Clotting(baseline=entry)
-            return _Clotting(self.baseline, self.bolus, self.running, (*self.readings, entry), entry)
-        return self
 
 
 # --- devices ------------------------------------------------------------------------------------
 
 
 def _pressure_over_rated(watch: _Watch) -> Iterator[_Cause]:
-    for life in watch.lives:
-        ups = list(_pressures(life))
-        # mostly none is above, which the highest one tells
-        if not ups or over_rated(watch.catalogue, life.body, max(atm for atm, _ in ups)) is None:
-            continue
-        for pressure_atm, entry in ups:
-            over = over_rated(watch.catalogue, life.body, pressure_atm)
-            if over is not None:
-                values = {
-                    "pressure_atm": float(over.pressure_atm),
-                    "rated_atm": float(over.rated_burst_atm),
-                } | _named(life.body)
-                yield _Cause(watch.step(entry), 0.0, values, f"catalogue: {over.source}")
-
-
-def _pressures(life: DeviceLife) -> Iterator[tuple[Decimal, Entry]]:
-    for entry in (life.entry, *life.happenings):
-        body = entry.body
-        if isinstance(body, (Device, Inflation, Deployment)) and body.pressure_atm is not None:
-            yield body.pressure_atm, entry
+    for each in watch.course.exceeded:
+        values = {
+            "pressure_atm": float(each.over.pressure_atm),
+            "rated_atm": float(each.over.rated_burst_atm),
+        } | _named(each.device)
+        yield _Cause(watch.step(each.entry), 0.0, values, f"catalogue: {each.over.source}")
 
 
 def _inflation_long(watch: _Watch) -> Iterator[_Cause]:
-    for life in watch.lives:
+    for life in watch.case.unaccounted():
         if life.inflated:
             up = life.inflations[-1]
             age_s = watch.age_s(up.entry)
@@ -353,7 +315,7 @@ def _contrast_limit(watch: _Watch) -> Iterator[_Cause]:
             limit_ml = _whole(warning.limit.limit_ml)
             values: dict[str, str | float] = {
                 "limit_ml": limit_ml,
-                "total_ml": _whole(watch.facts.contrast_ml),
+                "total_ml": _whole(watch.contrast_ml),
             }
             yield _Cause(f"{limit_ml}", 0.0, values, warning.source)
 
@@ -370,7 +332,7 @@ def _contrast_ahead(watch: _Watch) -> Iterator[_Cause]:
 def _ratio_reached(watch: _Watch) -> Iterator[_Cause]:
     reached = [(times, warning) for times, warning in watch.contrast[1] if warning.threshold_ml == 0]
     for times, warning in reached[-1:]:
-        values: dict[str, str | float] = {"times": times, "total_ml": _whole(watch.facts.contrast_ml)}
+        values: dict[str, str | float] = {"times": times, "total_ml": _whole(watch.contrast_ml)}
         yield _Cause(_ratio_step(times, warning), 0.0, values, warning.source)
 
 
@@ -392,7 +354,7 @@ def _act_below_target(watch: _Watch) -> Iterator[_Cause]:
     readings = watch.clotting.readings
     if not readings or not _plausible(readings[-1], watch.limits.plausible):
         return
-    target = act_target(watch.facts.gp_inhibitor, watch.limits.act)
+    target = act_target(watch.gp_inhibitor, watch.limits.act)
     act_s = _act_s(readings[-1])
     if act_s < target.low_s:
         values: dict[str, str | float] = {"act_s": act_s, "target_s": target.low_s}
@@ -415,7 +377,7 @@ def _act_falling(watch: _Watch) -> Iterator[_Cause]:
         return
     if any(cause.since_s >= 0 for cause in _act_due(watch)):
         return  # a clotting time is asked for already
-    target = act_target(watch.facts.gp_inhibitor, watch.limits.act)
+    target = act_target(watch.gp_inhibitor, watch.limits.act)
     baseline = clotting.baseline
     try:
         fall = act_fall(
@@ -449,13 +411,15 @@ def _on_board(watch: _Watch) -> bool:
 
 
 def _bolus_window(watch: _Watch) -> Iterator[_Cause]:
-    facts = watch.facts
-    if not facts.boluses or facts.patient.weight_kg is None:
+    entry = watch.course.first_heparin
+    if entry is None or watch.patient.weight_kg is None:
         return
-    entry, bolus = facts.boluses[0]
-    weight_kg, plausible = float(facts.patient.weight_kg), watch.limits.plausible
+    assert isinstance(entry.body, Drug)
+    weight_kg, plausible = float(watch.patient.weight_kg), watch.limits.plausible
+    dose_u = heparin_u(entry.body, weight_kg)
+    assert dose_u is not None
     try:
-        checked = bolus_check(bolus.dose_u, weight_kg, facts.gp_inhibitor, watch.limits.heparin, plausible)
+        checked = bolus_check(dose_u, weight_kg, watch.gp_inhibitor, watch.limits.heparin, plausible)
     except UserError:
         return
     if checked.verdict != "within":
@@ -468,10 +432,9 @@ def _bolus_window(watch: _Watch) -> Iterator[_Cause]:
 
 
 def _antiplatelet_missing(watch: _Watch) -> Iterator[_Cause]:
-    stents = (life for life in watch.lives if life.body.device == "stent")
-    first = next(stents, None)
-    if first is not None and not watch.facts.loaded:
-        yield _Cause(watch.step(first.entry), watch.age_s(first.entry))
+    first = watch.course.first_stent
+    if first is not None and not is_loaded(watch.course.drugs, watch.patient):
+        yield _Cause(watch.step(first), watch.age_s(first))
 
 
 def _plausible(entry: Entry, plausible: Plausible) -> bool:
@@ -498,7 +461,7 @@ def _notice(quantity: str, reading: str, level: str) -> Callable[[_Watch], Itera
 
 def _dose_substantial(watch: _Watch) -> Iterator[_Cause]:
     try:
-        reached = substantial(watch.facts.exposure, watch.limits.radiation, watch.limits.plausible)
+        reached = substantial(watch.exposure, watch.limits.radiation, watch.limits.plausible)
     except UserError:
         return
     if reached:
@@ -509,10 +472,9 @@ def _dose_substantial(watch: _Watch) -> Iterator[_Cause]:
 
 
 def _guide_out_missing(watch: _Watch) -> Iterator[_Cause]:
-    guides = [life for life in watch.lives if life.body.device == "guide"]
-    if not guides or any(life.inside for life in guides):
+    out = watch.course.guide_told
+    if out is None or any(life.body.device == "guide" for life in watch.case.unaccounted()):
         return
-    out = min((life.happenings[-1] for life in guides), key=watch.age_s)
     yield from _missing(watch.step(out), watch.age_s(out), watch, leaving_out={"case_end"})
 
 

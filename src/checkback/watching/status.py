@@ -10,7 +10,7 @@ import math
 from collections.abc import Callable, Iterator
 from datetime import datetime
 from decimal import Decimal
-from typing import Literal, NamedTuple
+from typing import Literal, NamedTuple, TypeVar
 
 from pydantic import Field
 
@@ -28,6 +28,7 @@ from checkback.record.entry import (
     Frozen,
     Infusion,
     Moment,
+    Patient,
     Reference,
     TimeOut,
 )
@@ -51,8 +52,15 @@ from checkback.watching.facts import Facts, gather, on_one_clock
 from checkback.watching.limits import Limits
 from checkback.watching.limits import check as check_plausible
 from checkback.watching.radiation import Exposure, check_exposure, follow_up, notices, substantial
-from checkback.watching.renal import Sex, check_weight, clearance, egfr
-from checkback.watching.times import KeyTimes, elapsed_s, h_mm, key_intervals
+from checkback.watching.renal import Sex, check_haematocrit, check_weight, clearance, egfr
+from checkback.watching.times import (
+    Interval,
+    KeyTimes,
+    door_in_door_out,
+    elapsed_s,
+    h_mm,
+    key_intervals,
+)
 
 ENTRIES = "the entries"
 """Source of a figure that was called out, and of sums of such figures."""
@@ -71,6 +79,9 @@ _MISSING = {
     "air_kerma": "air kerma",
     "dose_area": "dose-area product",
     "case_end": "end of case",
+    "symptom_onset": "symptom onset",
+    "first_contact": "first medical contact",
+    "arrival": "arrival",
     "questions": "open questions",
     "devices": "devices still in",
 }
@@ -105,9 +116,15 @@ class PatientSection(Section):
     age: Figure = Field(title="age")
     sex: Figure = Field(title="sex")
     weight: Figure = Field(title="weight")
+    height: Figure = Field(title="height")
+    haematocrit: Figure = Field(title="haematocrit")
     creatinine: Figure = Field(title="creatinine")
     egfr: Figure = Field(title="eGFR")
     clearance: Figure = Field(title="creatinine clearance")
+    allergies: Figure = Field(title="allergies")
+    indication: Figure = Field(title="indication")
+    plan: Figure = Field(title="plan")
+    risk_factors: Figure = Field(title="risk factors")
 
 
 class DeviceNow(Frozen):
@@ -132,12 +149,27 @@ class BalloonUp(Section):
     vessel_ratio: Figure = Field(title="balloon to vessel")
 
 
+class LesionNow(Frozen):
+    """What was done in one lesion."""
+
+    number: int | None = Field(description="As spoken; null if it has none.")
+    segment: str | None = Field(description="With neither number nor segment: before any lesion was named.")
+    in_hand: bool = Field(description="Whether it is the one that is worked on.")
+    devices: int
+    attempts: int = Field(description="Attempts to cross that were called out.")
+    failures: int = Field(description="Those that did not cross.")
+    failed: tuple[str, ...] = Field(default=(), description="The devices that did not cross.")
+    inflations: int
+    stents: int
+
+
 class DeviceSection(Frozen):
     """The devices."""
 
     inside: tuple[DeviceNow, ...]
     up: tuple[BalloonUp, ...]
     implants: tuple[DeviceNow, ...]
+    lesions: tuple[LesionNow, ...] = Field(default=(), description="In the order in which they were named.")
     unaccounted: tuple[DeviceNow, ...] = Field(
         description="What went in and is neither out, implanted nor declared left; of a deployed stent the balloon."
     )
@@ -221,6 +253,9 @@ class TimesSection(Section):
     door_to_device: Figure = Field(title="door to device")
     contact_to_device: Figure = Field(title="contact to device")
     onset_to_device: Figure = Field(title="total ischaemic time")
+    first_door_to_device: Figure = Field(title="first door to device")
+    door_in_door_out: Figure = Field(title="door in to door out")
+    inflated: Figure = Field(title="balloons up in all")
 
 
 class Question(Frozen):
@@ -244,6 +279,9 @@ class Status(Frozen):
     times: TimesSection
     questions: tuple[Question, ...]
     missing: tuple[str, ...] = Field(description="What a complete record still lacks.")
+    unknown: tuple[str, ...] = Field(
+        default=(), description="What is lacking too and was said not to be known."
+    )
 
 
 class Row(NamedTuple):
@@ -288,6 +326,7 @@ def status(case: Case, limits: Limits, catalogue: Catalogue, now: Moment, now_se
         times=_times(case, facts, limits, now, at_min),
         questions=tuple(Question(entry=e.n, asked=e.question or "", words=e.words) for e in case.questions()),
         missing=tuple(_MISSING.get(key, key.replace("_", " ")) for key in case.missing()),
+        unknown=tuple(_MISSING.get(key, key.replace("_", " ")) for key in case.unknown()),
     )
 
 
@@ -328,6 +367,8 @@ def rows(state: Status) -> Iterator[Row]:
         yield Row("open questions", f"entry {question.entry}", asked, ENTRIES, known=False)
     for lacking in state.missing:
         yield Row("missing in the record", lacking, "", "", known=False)
+    for lacking in state.unknown:
+        yield Row("missing in the record", lacking, "said not to be known", ENTRIES, known=True)
 
 
 def _rows(section: str, figures: Section) -> Iterator[Row]:
@@ -354,9 +395,33 @@ def _device_rows(devices: DeviceSection, *, ended: bool) -> Iterator[Row]:
         for each in found:
             words = ", ".join((each.device, *each.notes, f"went in {_span(each.since_s)} ago"))
             yield Row("devices", title, words, ENTRIES, known=True)
+    for lesion in devices.lesions:
+        yield Row("devices", _lesion_name(lesion), _lesion_words(lesion), ENTRIES, known=True)
     for balloon in devices.up:
         yield Row("devices", "up", balloon.device, ENTRIES, known=True)
         yield from _rows("devices", balloon)
+
+
+def _lesion_name(lesion: LesionNow) -> str:
+    if lesion.number is None:
+        return lesion.segment or "no lesion named"
+    return f"lesion {lesion.number}" + ("" if lesion.segment is None else f", {lesion.segment}")
+
+
+def _lesion_words(lesion: LesionNow) -> str:
+    failed = f", {lesion.failures} did not cross" if lesion.failures else ""
+    which = f" ({'; '.join(lesion.failed)})" if lesion.failed else ""
+    said = [
+        _count(lesion.devices, "device"),
+        _count(lesion.attempts, "attempt to cross", "attempts to cross") + failed + which,
+        _count(lesion.inflations, "inflation"),
+        _count(lesion.stents, "stent"),
+    ]
+    return ", ".join(said) + ("; in hand" if lesion.in_hand else "")
+
+
+def _count(number: int, one: str, many: str | None = None) -> str:
+    return f"{number} {one if number == 1 else many or one + 's'}"
 
 
 def _dose_rows(doses: tuple[Dose, ...]) -> Iterator[Row]:
@@ -379,6 +444,7 @@ class _Given:
         self._patient = facts.patient
         self._creatinine_mg_dl = facts.creatinine_mg_dl
         self._refused = facts.creatinine_refused
+        self.dialysis = bool(facts.patient.dialysis)
 
     @property
     def age_y(self) -> float:
@@ -412,6 +478,14 @@ class _Given:
         lacking = [name for name in names if known[name] is None]
         if lacking:
             raise UserError(_not_on_record(*lacking))
+
+    def need_own_kidney(self, what: str) -> None:
+        """Refuse what is made of creatinine: on dialysis that tells of the dialysis.
+
+        Gurm, JACC 2011;58:907 left patients on dialysis out; the formulas assume a steady state.
+        """
+        if self.dialysis:
+            raise UserError(f"on dialysis: {what} from creatinine does not apply")
 
     @staticmethod
     def _number(name: str, value: float | Decimal | None) -> float:
@@ -454,7 +528,13 @@ def _patient(facts: Facts, limits: Limits) -> PatientSection:
         said = "" if umol_l is None else f" ({_n(float(umol_l))} µmol/L)"
         return Figure(text=f"{_n(value, 2)} mg/dL{said}", value=value, unit="mg/dL")
 
+    def haematocrit() -> Figure:
+        value = float(_told("haematocrit", facts.patient.haematocrit_percent))
+        check_haematocrit(value, plausible)
+        return _number(value, unit="%")
+
     def filtration() -> Figure:
+        given.need_own_kidney("eGFR")
         given.need("creatinine", "age", "sex")
         found = egfr(given.creatinine_mg_dl, given.age_y, given.sex, plausible)
         return Figure(
@@ -474,11 +554,65 @@ def _patient(facts: Facts, limits: Limits) -> PatientSection:
         creatinine=_figure(creatinine),
         egfr=_figure(filtration),
         clearance=_figure(cleared),
+        height=_figure(lambda: _number(float(_told("height", facts.patient.height_cm)), unit="cm")),
+        haematocrit=_figure(haematocrit),
+        allergies=_figure(lambda: Figure(text=_told("allergies", facts.patient.allergies))),
+        indication=_figure(lambda: Figure(text=_told("indication", facts.patient.indication))),
+        plan=_figure(lambda: Figure(text=_told("plan", _plan(facts.patient)))),
+        risk_factors=_figure(lambda: Figure(text=_told("risk factors", _risk_factors(facts.patient)))),
     )
+
+
+Told = TypeVar("Told")
+
+
+def _told(name: str, value: Told | None) -> Told:
+    if value is None:
+        raise UserError(_not_on_record(name))
+    return value
+
+
+def _plan(patient: Patient) -> str | None:
+    parts = [
+        patient.anticoagulant,
+        {True: "glycoprotein inhibitor planned", False: "no glycoprotein inhibitor planned"}.get(
+            patient.gp_inhibitor  # type: ignore[arg-type]
+        ),
+        {True: "loaded with a P2Y12 inhibitor", False: "not loaded with a P2Y12 inhibitor"}.get(
+            patient.antiplatelet_loaded  # type: ignore[arg-type]
+        ),
+        "transferred from another hospital" if patient.transfer_in else None,
+    ]
+    return ", ".join(part for part in parts if part) or None
+
+
+RISK_FACTORS = (
+    "diabetes",
+    "heart_failure",
+    "dialysis",
+    "hypertension",
+    "hyperlipidaemia",
+    "smoker",
+    "family_history",
+    "prior_infarction",
+    "prior_intervention",
+    "prior_bypass",
+    "prior_stroke",
+    "peripheral_disease",
+    "lung_disease",
+)
+"""Fields of the patient that are told as yes or no."""
+
+
+def _risk_factors(patient: Patient) -> str | None:
+    told = [(name.replace("_", " "), getattr(patient, name)) for name in RISK_FACTORS]
+    words = [name if value else f"no {name}" for name, value in told if value is not None]
+    return ", ".join(words) or None
 
 
 def _clearance(given: _Given, limits: Limits) -> tuple[float, str]:
     """Return the creatinine clearance, mL/min, and its source."""
+    given.need_own_kidney("clearance")
     given.need("creatinine", "age", "weight", "sex")
     found = clearance(given.creatinine_mg_dl, given.age_y, given.weight_kg, given.sex, limits.plausible)
     return found.clearance_ml_min, found.source
@@ -514,11 +648,31 @@ def _devices(case: Case, catalogue: Catalogue, at_min: Callable[[Entry], float])
             )
             for life in case.implants()
         ),
+        lesions=_lesions(case),
         unaccounted=tuple(
             now(life, f"balloon of the {name}" if life.deployed else name, _notes(life))
             for life in unaccounted
             for name in [device_name(life.body)]
         ),
+    )
+
+
+def _lesions(case: Case) -> tuple[LesionNow, ...]:
+    by_number = {life.number: device_name(life.body) for life in case.devices()}
+    in_hand = case.lesion_in_hand()
+    return tuple(
+        LesionNow(
+            number=work.number,
+            segment=work.segment,
+            in_hand=work is in_hand,
+            devices=len(work.devices),
+            attempts=work.attempts,
+            failures=work.failures,
+            failed=tuple(by_number[number] for number in work.failed),
+            inflations=work.inflations,
+            stents=work.stents,
+        )
+        for work in case.lesions()
     )
 
 
@@ -648,6 +802,7 @@ def _contrast(case: Case, facts: Facts, limits: Limits) -> ContrastSection:
         return _number(given_ml, unit="mL")
 
     def limit_and_left() -> tuple[Figure, Figure]:
+        given.need_own_kidney("a maximum")
         given.need("weight", "creatinine")
         limit = allowable(given.weight_kg, given.creatinine_mg_dl, rules, plausible)
         left_ml = limit.remaining_ml(given_ml)
@@ -700,6 +855,7 @@ def _contrast(case: Case, facts: Facts, limits: Limits) -> ContrastSection:
 def _mehran(facts: Facts, limits: Limits) -> MehranSection:
     rules, plausible, given_ml = limits.mehran, limits.plausible, facts.contrast_ml
     try:
+        _Given(facts).need_own_kidney("a risk score")
         now = mehran(facts.risk, given_ml, rules, plausible)
         ((_, ahead),) = mehran_ahead(facts.risk, given_ml, rules, plausible, (MORE_CONTRAST_ML,))
     except UserError as error:
@@ -888,7 +1044,7 @@ def _from_now(minutes: float) -> str:
 
 
 def _doses(given: _Given, limits: Limits) -> tuple[Dose, ...]:
-    plausible = limits.plausible
+    plausible, on = limits.plausible, given.dialysis
     cleared: float | None
     try:
         cleared = _clearance(given, limits)[0]
@@ -896,27 +1052,35 @@ def _doses(given: _Given, limits: Limits) -> tuple[Dose, ...]:
         cleared = None
     return (
         _labelled(
-            "bivalirudin", lambda: bivalirudin(given.weight_kg, cleared, limits.bivalirudin, plausible)
+            "bivalirudin",
+            lambda: bivalirudin(given.weight_kg, cleared, limits.bivalirudin, plausible, dialysis=on),
+            dialysis=on,
         ),
         _labelled("cangrelor", lambda: cangrelor(given.weight_kg, limits.cangrelor, plausible)),
         _labelled(
-            "eptifibatide", lambda: eptifibatide(given.weight_kg, cleared, limits.eptifibatide, plausible)
+            "eptifibatide",
+            lambda: eptifibatide(given.weight_kg, cleared, limits.eptifibatide, plausible, dialysis=on),
+            dialysis=on,
         ),
-        _labelled("tirofiban", lambda: tirofiban(given.weight_kg, cleared, limits.tirofiban, plausible)),
+        _labelled(
+            "tirofiban",
+            lambda: tirofiban(given.weight_kg, cleared, limits.tirofiban, plausible, dialysis=on),
+            dialysis=on,
+        ),
     )
 
 
-def _labelled(drug: str, compute: Callable[[], WeightDose]) -> Dose:
-    bolus, infusion = _figures(2, lambda: _dose(compute()))
+def _labelled(drug: str, compute: Callable[[], WeightDose], *, dialysis: bool = False) -> Dose:
+    bolus, infusion = _figures(2, lambda: _dose(compute(), dialysis))
     return Dose(drug=drug, bolus=bolus, infusion=infusion)
 
 
-def _dose(dose: WeightDose) -> tuple[Figure, ...]:
+def _dose(dose: WeightDose, dialysis: bool) -> tuple[Figure, ...]:
     over = "" if dose.bolus_over_min is None else f" over {_n(dose.bolus_over_min)} min"
     again = (
         "" if dose.second_bolus_after_min is None else f", again after {_n(dose.second_bolus_after_min)} min"
     )
-    kidney = ", reduced for the clearance" if dose.reduced else ""
+    kidney = f", reduced for {'dialysis' if dialysis else 'the clearance'}" if dose.reduced else ""
     if not dose.clearance_known:
         kidney = ", full dose: the clearance is not known"
     return (
@@ -1005,6 +1169,39 @@ def _times(
     case: Case, facts: Facts, limits: Limits, now: Moment, at_min: Callable[[Entry], float]
 ) -> TimesSection:
     times = facts.times
+    transferred = bool(facts.patient.transfer_in)
+
+    def of_transfer() -> None:
+        if not transferred and times.first_door is None:
+            raise UserError("no transfer from another hospital is on record")
+
+    def first_door() -> Figure:
+        of_transfer()
+        return to_device(
+            "arrival at the first hospital", KeyTimes(first_door=times.first_door, device=times.device)
+        )
+
+    def door_in_out() -> Figure:
+        of_transfer()
+        found = door_in_door_out(times, limits.times)
+        if found is None:
+            raise UserError(_not_on_record("arrival at or departure from the first hospital"))
+        return _held_against_target(found)
+
+    def inflated() -> Figure:
+        ups = [up for life in case.devices() for up in life.inflations]
+        if not ups:
+            raise UserError("no inflation is on record")
+        counted_s = math.fsum(up.seconds for up in ups if up.seconds is not None)
+        running = [
+            _ago_s(at_min, life.inflations[-1].entry)
+            for life in case.unaccounted()
+            if life.inflated and life.inflations[-1].ended is None and life.inflations[-1].seconds is None
+        ]
+        seconds = counted_s + math.fsum(running)
+        open_ends = sum(up.seconds is None for up in ups) - len(running)
+        ends = f", without {_count(open_ends, 'inflation')} of unknown end" if open_ends else ""
+        return Figure(text=f"{_span(seconds)}, {_count(len(ups), 'time')}{ends}", value=seconds, unit="s")
 
     def procedure() -> Figure:
         began = _first(case, TimeOut) or _first(case, CaseStart)
@@ -1017,24 +1214,15 @@ def _times(
         return Figure(text=f"{h_mm(seconds)} h from the {since}, {running}", value=seconds / 60, unit="min")
 
     def to_device(start: str, known: KeyTimes) -> Figure:
-        begun = known.arrival or known.contact or known.onset
+        begun = known.arrival or known.contact or known.onset or known.first_door
         if begun is None:
             raise UserError(_not_on_record(start))
         if known.device is None:
             waited_s = elapsed_s(begun, now.wall)
             so_far = f" ({int(waited_s // 60)} min since {start})" if waited_s >= 0 else ""
             raise UserError(f"no balloon, stent or aspiration was used yet{so_far}")
-        (found,) = key_intervals(known, False, limits.times)
-        verdict = ""
-        if found.target_min is not None:
-            verdict = f", {'within' if found.within else 'above'} {_n(found.target_min)} min"
-        return Figure(
-            text=f"{found.minutes} min{verdict}",
-            value=found.minutes,
-            high=found.target_min,
-            unit="min",
-            source=found.source,
-        )
+        (found,) = key_intervals(known, transferred, limits.times)
+        return _held_against_target(found)
 
     device = times.device
     return TimesSection(
@@ -1046,6 +1234,22 @@ def _times(
         onset_to_device=_figure(
             lambda: to_device("symptom onset", KeyTimes(onset=times.onset, device=device))
         ),
+        first_door_to_device=_figure(first_door),
+        door_in_door_out=_figure(door_in_out),
+        inflated=_figure(inflated),
+    )
+
+
+def _held_against_target(found: Interval) -> Figure:
+    verdict = ""
+    if found.target_min is not None:
+        verdict = f", {'within' if found.within else 'above'} {_n(found.target_min)} min"
+    return Figure(
+        text=f"{found.minutes} min{verdict}",
+        value=found.minutes,
+        high=found.target_min,
+        unit="min",
+        source=found.source,
     )
 
 

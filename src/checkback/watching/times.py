@@ -17,12 +17,16 @@ class KeyTimes:
     ----------
     onset, contact, arrival, device : datetime or None
         Symptom onset, first medical contact, arrival at the door, first device.
+    first_door, first_door_out : datetime or None
+        Of a patient who was transferred: arrival at and departure from the first hospital.
     """
 
     onset: datetime | None = None
     contact: datetime | None = None
     arrival: datetime | None = None
     device: datetime | None = None
+    first_door: datetime | None = None
+    first_door_out: datetime | None = None
 
 
 @dataclass(frozen=True)
@@ -108,24 +112,45 @@ def key_intervals(times: KeyTimes, transfer: bool, rules: TimeTargets) -> tuple[
         ("door to device", "arrival", times.arrival, rules.door_to_device),
         ("contact to device", "first medical contact", times.contact, contact),
         ("total ischaemic time", "symptom onset", times.onset, None),
+        ("first door to device", "arrival at the first hospital", times.first_door, None),
     )
-    found = []
-    for name, begin, start, target in ends:
-        if start is None or times.device is None:
-            continue
-        seconds = elapsed_s(start, times.device)
-        if seconds < 0:
-            raise UserError(
-                f"{begin} {start.isoformat(timespec='minutes')} lies after the device, "
-                f"{times.device.isoformat(timespec='minutes')}; check both times"
-            )
-        found.append(
-            Interval(
-                name=name,
-                seconds=seconds,
-                minutes=int(seconds // 60),
-                target_min=None if target is None else target.value,
-                source="the entries" if target is None else target.cited,
-            )
+    return tuple(
+        _interval(name, (begin, start), ("the device", times.device), target)
+        for name, begin, start, target in ends
+        if start is not None and times.device is not None
+    )
+
+
+def door_in_door_out(times: KeyTimes, rules: TimeTargets) -> Interval | None:
+    """Return how long a transferred patient was in the first hospital; None: an end is not known.
+
+    Raises
+    ------
+    UserError
+        If a time has no offset, or the departure lies before the arrival.
+    """
+    if times.first_door is None or times.first_door_out is None:
+        return None
+    start, end = (
+        ("arrival at the first hospital", times.first_door),
+        ("departure from it", times.first_door_out),
+    )
+    return _interval("door in to door out", start, end, rules.door_in_door_out)
+
+
+def _interval(
+    name: str, start: tuple[str, datetime], end: tuple[str, datetime], target: Value | None
+) -> Interval:
+    seconds = elapsed_s(start[1], end[1])
+    if seconds < 0:
+        raise UserError(
+            f"{start[0]} {start[1].isoformat(timespec='minutes')} lies after {end[0]}, "
+            f"{end[1].isoformat(timespec='minutes')}; check both times"
         )
-    return tuple(found)
+    return Interval(
+        name=name,
+        seconds=seconds,
+        minutes=int(seconds // 60),
+        target_min=None if target is None else target.value,
+        source="the entries" if target is None else target.cited,
+    )
