@@ -14,10 +14,11 @@ from typing import Any, Literal
 
 from pydantic import ValidationError
 
+from checkback.certainty import LEAST_ASKED, PRIOR, RISKS, Risk, decide, judge
 from checkback.errors import UserError
 from checkback.hearing.recogniser import Heard
 from checkback.language.phrasebook import Phrasebook
-from checkback.language.phrasing import Phrasing
+from checkback.language.phrasing import Phrasing, differing
 from checkback.language.reading import Reader, Reading
 from checkback.language.udi import ScanReader
 from checkback.record.case import Case
@@ -110,6 +111,7 @@ class _CallOut:
     score: float | None = None
     fits: bool = True
     meant_for_us: bool = True
+    certainty: float | None = None
 
 
 @dataclass(frozen=True)
@@ -176,6 +178,8 @@ class Loop:
         self._voice_on = True
         self._last_reply = ""
         self._pending: int | None = None
+        # the question between what sounds alike: its entry, and the option that each short answer means
+        self._between: tuple[int, dict[str, int]] | None = None
         self._trouble: str | None = None
         sessions = [e.body.number for e in journal.entries if isinstance(e.body, Session)]
         self._session = max(sessions, default=0) + 1
@@ -197,6 +201,8 @@ class Loop:
     def heard(self, heard: Heard) -> Outcome:
         """Take an utterance with what the recogniser made of it."""
         best = heard.hypotheses[0] if heard.hypotheses else None
+        if best is not None and best.evidence is not None:
+            return self._weighed(heard)
         call = _CallOut(
             words=best.words if best else "",
             said=self._moment(heard.utterance.started_s),
@@ -216,6 +222,82 @@ class Loop:
                 Outcome("asked", call.words, (), reply, call.score, "was cut off by the voice")
             )
         return self._take(call, self._spoken_reader.read(call.words))
+
+    @property
+    def expected(self) -> tuple[str, ...]:
+        """Short answers that would settle the open question."""
+        return tuple(self._short_answers())
+
+    def _short_answers(self) -> dict[str, int]:
+        if self._between is None or self._between[0] != self._pending or self._open_question() is None:
+            return {}
+        return self._between[1]
+
+    def _weighed(self, heard: Heard) -> Outcome:
+        """Take an utterance that may have been one of several sentences, each with its evidence."""
+        held = heard.utterance.held
+        expected = self.expected
+        listed = [
+            (h.words, () if h.words in expected else self._spoken_reader.read(h.words))
+            for h in heard.hypotheses
+        ]
+        priors = [
+            PRIOR["expected"] if words in expected else self._prior(readings) for words, readings in listed
+        ]
+        probabilities, none = judge(heard, priors)
+        decision = decide(probabilities, none, [_risk(readings) for _, readings in listed], meant_for_us=held)
+        order = decision.picks or tuple(sorted(range(len(listed)), key=lambda n: -probabilities[n])[:1])
+        words, readings = listed[order[0]]
+        score = next((h.score for h in heard.hypotheses if h.score is not None), None)
+        others = sorted(range(len(listed)), key=lambda n: -probabilities[n])
+        call = _CallOut(
+            words=words,
+            said=self._moment(heard.utterance.started_s),
+            source="speech",
+            alternatives=tuple(
+                listed[n][0] for n in others if n != order[0] and probabilities[n] >= LEAST_ASKED
+            ),
+            recogniser=heard.recogniser,
+            score=score,
+            meant_for_us=held,
+            certainty=round(decision.certainty, 4),
+        )
+        if decision.action == "ignore":
+            return Outcome("ignored", words, score=score, reason="does not sound like a call-out")
+        if heard.utterance.clipped:
+            # a part of a call-out may read as another, shorter one
+            reply = self.phrasing.reply("say_again")
+            return self._reply(Outcome("asked", words, (), reply, score, "was cut off by the voice"))
+        if decision.action == "accept":
+            if words in expected:
+                return self._answer_with(call, self._short_answers()[words], only=False)
+            return self._take(call, readings)
+        if decision.action == "which":
+            return self._ask_between(call, [listed[n] for n in decision.picks])
+        if not held and _too_short(words, readings):
+            return Outcome("ignored", words, score=score, reason="is no call-out")
+        return self._not_understood(call, "was not heard well enough")
+
+    def _prior(self, readings: tuple[Reading, ...]) -> float:
+        """Return how much the case speaks for a sentence, as a factor of its odds."""
+        events = [r for r in readings if r.role == "event" and not r.correction]
+        if events and all(self.case.objection(r.body) is not None for r in events):
+            return PRIOR["objected"]
+        return PRIOR["fits"]
+
+    def _ask_between(self, call: _CallOut, heard: list[tuple[str, tuple[Reading, ...]]]) -> Outcome:
+        """Ask which of a few sentences was said, by what tells them apart."""
+        proposals: dict[_Proposal, str] = {}
+        for words, readings in heard:
+            for reading in readings:
+                proposal = self._propose(call, reading) if reading.role in ("event", "fragment") else None
+                if not isinstance(proposal, _Proposal):
+                    # an answer or a command: it is short, and quickly said again
+                    return self._not_understood(call, "was not heard well enough")
+                proposals.setdefault(proposal, words)
+        if len(proposals) < 2:
+            return self._not_understood(call, "was not heard well enough")
+        return self._ask_which(call, list(proposals), said=list(proposals.values()))
 
     def typed(self, text: str) -> Outcome:
         """Take a typed call-out, or a label from a scanner that types.
@@ -464,12 +546,16 @@ class Loop:
                     return f"{self.phrasing.spoken(went_in)}, {said}"
         return said
 
-    def _ask_which(self, call: _CallOut, proposals: list[_Proposal]) -> Outcome:
+    def _ask_which(
+        self, call: _CallOut, proposals: list[_Proposal], said: list[str] | None = None
+    ) -> Outcome:
+        """Ask which proposal is meant; `said` tells the words of each if it is a matter of hearing."""
         targets = {p.amends.n if p.amends else None for p in proposals}
         if len(proposals) > MAX_OPTIONS or len(targets) > 1 or len({p.at for p in proposals}) > 1:
             return self._not_understood(call, "has too many readings")
         bodies = [p.body for p in proposals]
-        question = self.phrasing.options(bodies)
+        narrow = self.phrasing.narrow(bodies) if said is not None else None
+        question = narrow or self.phrasing.options(bodies)
         entry = self._write(
             Unclear(),
             call,
@@ -479,9 +565,11 @@ class Loop:
             amends=targets.pop(),
         )
         self._pending = entry.n
-        return self._reply(
-            Outcome("asked", call.words, (entry,), question, call.score, f"has {len(bodies)} readings")
-        )
+        if narrow is not None:
+            parts = differing([words.split() for words in said or ()])
+            self._between = entry.n, {" ".join(part): n for n, part in enumerate(parts or (), 1)}
+        reason = "sounds like another" if said is not None else f"has {len(bodies)} readings"
+        return self._reply(Outcome("asked", call.words, (entry,), question, call.score, reason))
 
     def _not_understood(self, call: _CallOut, reason: str, key: str = "say_again") -> Outcome:
         """Keep what cannot be read, so that it is not lost, and ask for it again."""
@@ -514,7 +602,8 @@ class Loop:
         bodies = _candidates(question) if question else []
         if question is None or not bodies:
             return self._say_only(call, "nothing_asked")
-        if option > len(bodies) or (only and len(bodies) > 1):
+        first_was_offered = self._between is not None and self._between[0] == question.n
+        if option > len(bodies) or (only and len(bodies) > 1 and not first_was_offered):
             again = self.phrasing.options(bodies) if len(bodies) > 1 else question.question or ""
             return self._reply(Outcome("asked", call.words, (), again, call.score, "is no option"))
         return self._settle(call, question, bodies[option - 1])
@@ -709,6 +798,7 @@ class Loop:
             alternatives=others,
             recogniser=call.recogniser,
             score=call.score,
+            certainty=call.certainty,
             standing="stands" if question is None else "questioned",
             question=question,
             amends=amends,
@@ -752,6 +842,20 @@ def _same_thing(body: Any, old: Any) -> bool:
     return body.kind == old.kind and all(
         getattr(body, name, None) == getattr(old, name, None) for name in ("drug", "device", "index")
     )
+
+
+def _risk(readings: tuple[Reading, ...]) -> Risk:
+    """Return what is at stake if a sentence of these readings is taken wrongly."""
+    risks: list[Risk] = []
+    for reading in readings:
+        if reading.role == "event" and not reading.correction:
+            risks.append(RISKS.get(reading.body.kind, "usual"))
+        elif reading.role == "question":
+            risks.append("low")
+        else:
+            # a correction, an answer, a withdrawal: it changes what stands
+            risks.append("usual")
+    return max(risks, key=("low", "usual", "high").index, default="usual")
 
 
 def _too_short(words: str, readings: tuple[Reading, ...]) -> bool:

@@ -12,7 +12,7 @@ import tempfile
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
 from itertools import takewhile
 from pathlib import Path
@@ -65,6 +65,7 @@ _VARIANT = re.compile(r"\(\d+\)$")
 _SILENCE = re.compile(r"<|\[|\(NULL\)")
 _PHRASEBOOK = "phrasebook"
 _NO_SEARCH = "noise"
+_ONE = "one sentence"
 
 
 def _bundled_pronunciations() -> Iterator[tuple[str, str]]:
@@ -73,6 +74,16 @@ def _bundled_pronunciations() -> Iterator[tuple[str, str]]:
         for line in lines:
             word, phones = line.split(maxsplit=1)
             yield _VARIANT.sub("", word), phones.strip()
+
+
+def every_pronunciation(own: Mapping[str, Iterable[str]]) -> dict[str, tuple[str, ...]]:
+    """Return the pronunciations of every word that is known, the own ones first."""
+    found: dict[str, dict[str, None]] = defaultdict(dict)
+    for word, ways in own.items():
+        found[word].update(dict.fromkeys(ways))
+    for word, phones in _bundled_pronunciations():
+        found[word].setdefault(phones)
+    return {word: tuple(ways) for word, ways in found.items()}
 
 
 def pronunciations_of(words: Iterable[str], own: Mapping[str, Iterable[str]]) -> dict[str, tuple[str, ...]]:
@@ -211,6 +222,7 @@ class PocketSphinxDecoder:
 
     def __init__(self, grammar: Grammar) -> None:
         self._decoder = _decoder(pronunciations_of(grammar.words, grammar.pronunciations))
+        self._words = grammar.words
         word = min(grammar.words)
         for name, graph in (
             (_PHRASEBOOK, (grammar.start, grammar.final, _transitions(grammar))),
@@ -218,6 +230,51 @@ class PocketSphinxDecoder:
             (_NO_SEARCH, (0, 1, [(0, 1, 1.0, word)])),
         ):
             self._decoder.add_fsg(name, self._decoder.create_fsg(name, *graph))
+
+    def _pass(self, search: str, pcm: Pcm) -> Any:
+        """Run one search over the sound and return its best path, or None."""
+        self._decoder.activate_search(search)
+        self._decoder.start_utt()
+        try:
+            # In one piece, with which the cepstral mean is that of the whole utterance.
+            self._decoder.process_raw(np.ascontiguousarray(pcm, dtype="<i2").tobytes(), False, True)
+        finally:
+            self._decoder.end_utt()
+        return self._decoder.hyp()
+
+    def weigh(self, pcm: Pcm, sentences: Sequence[str]) -> tuple[float | None, ...]:
+        """Return how well each sentence fits the sound, on one scale.
+
+        Parameters
+        ----------
+        pcm : ndarray of int16, shape (samples,)
+            Mono sound at 16 kHz.
+        sentences : sequence of str
+            Words of the grammar with single spaces; they need not be sentences of it.
+
+        Returns
+        -------
+        tuple of float or None
+            Logarithm of each path's probability relative to the best-fitting sounds, in
+            thousands of the base 1.0001; None for what cannot be fitted, or has a word that
+            the grammar lacks.
+        """
+        if len(pcm) < SHORTEST_S * SAMPLE_RATE_HZ:
+            return (None,) * len(sentences)
+        decoder = self._decoder
+        decoder.reinit_feat()
+        self._pass(_NO_SEARCH, pcm)
+        return tuple(self._fit(pcm, sentence.split()) for sentence in sentences)
+
+    def _fit(self, pcm: Pcm, words: Sequence[str]) -> float | None:
+        if not words or not self._words.issuperset(words):
+            return None
+        arcs = [(n, n + 1, 1.0, word) for n, word in enumerate(words)]
+        self._decoder.add_fsg(_ONE, self._decoder.create_fsg(_ONE, 0, len(arcs), arcs))
+        best = self._pass(_ONE, pcm)
+        if best is None or best.score <= 0 or best.hypstr != " ".join(words):
+            return None
+        return round(_log(best.score) / 1000, 4)
 
     def decode(self, pcm: Pcm) -> tuple[Hypothesis, ...]:
         """Decode a whole utterance.
@@ -237,19 +294,11 @@ class PocketSphinxDecoder:
         if len(pcm) < SHORTEST_S * SAMPLE_RATE_HZ:
             return ()
         decoder = self._decoder
-        sound = np.ascontiguousarray(pcm, dtype="<i2").tobytes()
         # Twice: the noise estimate starts anew and settles on this utterance, so that what was
         # heard before has no influence and the first words are not spoilt.
         decoder.reinit_feat()
-        for search in (_NO_SEARCH, _PHRASEBOOK):
-            decoder.activate_search(search)
-            decoder.start_utt()
-            try:
-                # In one piece, with which the cepstral mean is that of the whole utterance.
-                decoder.process_raw(sound, False, True)
-            finally:
-                decoder.end_utt()
-        best = decoder.hyp()
+        self._pass(_NO_SEARCH, pcm)
+        best = self._pass(_PHRASEBOOK, pcm)
         if best is None or not best.hypstr or best.score <= 0:
             return ()
         score = _score_per_frame(best.score, decoder.n_frames(), list(decoder.seg()))
@@ -262,8 +311,26 @@ class PocketSphinxDecoder:
         )
 
 
-def _make_decode(grammar: Grammar) -> Callable[[Pcm], tuple[Hypothesis, ...]]:
-    return PocketSphinxDecoder(grammar).decode
+@dataclass(frozen=True, slots=True)
+class _Weigh:
+    """A request to the child: how well do these sentences fit?  Without them: decode."""
+
+    pcm: Pcm
+    sentences: tuple[str, ...]
+
+
+_Answer = tuple[Hypothesis, ...] | tuple[float | None, ...]
+
+
+def _make_answer(grammar: Grammar) -> Callable[[Pcm | _Weigh], _Answer]:
+    decoder = PocketSphinxDecoder(grammar)
+
+    def answer(question: Pcm | _Weigh) -> _Answer:
+        if isinstance(question, _Weigh):
+            return decoder.weigh(question.pcm, question.sentences)
+        return decoder.decode(question)
+
+    return answer
 
 
 class PocketSphinxRecogniser:
@@ -284,10 +351,8 @@ class PocketSphinxRecogniser:
 
     def __init__(self, grammar: Grammar) -> None:
         plain = replace(grammar, pronunciations=dict(grammar.pronunciations))
-        self._worker: Worker[Pcm, tuple[Hypothesis, ...]] = Worker(
-            partial(_make_decode, plain), name=self.name
-        )
-        self._prepared: tuple[Pcm, Future[tuple[Hypothesis, ...] | None]] | None = None
+        self._worker: Worker[Pcm | _Weigh, _Answer] = Worker(partial(_make_answer, plain), name=self.name)
+        self._prepared: tuple[Pcm, Future[_Answer | None]] | None = None
 
     @property
     def failures(self) -> int:
@@ -316,7 +381,14 @@ class PocketSphinxRecogniser:
             answer = prepared[1].result()
         else:
             answer = self._worker.ask(utterance.pcm)
-        return Heard(utterance, self.name, answer or ())
+        return Heard(utterance, self.name, tuple(h for h in answer or () if isinstance(h, Hypothesis)))
+
+    def weigh(self, utterance: Utterance, sentences: Sequence[str]) -> tuple[float | None, ...]:
+        """Return how well each sentence fits; see `PocketSphinxDecoder.weigh`."""
+        answer = self._worker.ask(_Weigh(utterance.pcm, tuple(sentences))) if sentences else ()
+        if answer is None:
+            return (None,) * len(sentences)
+        return tuple(None if isinstance(fit, Hypothesis) else fit for fit in answer)
 
     def close(self) -> None:
         """End the child process."""

@@ -62,6 +62,9 @@ class Utterance:
     clipped : bool
         True if somebody was already speaking when hearing began again, so that the beginning of
         what was said is missing.
+    expected : tuple of str
+        Short answers to a question that the program has just asked; words of the grammar that
+        alone are no sentence of it ("fifty").
     """
 
     pcm: Pcm
@@ -69,6 +72,30 @@ class Utterance:
     ended_s: float
     held: bool = False
     clipped: bool = False
+    expected: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What speaks for one sentence, as far as each listener was asked.
+
+    Attributes
+    ----------
+    chosen : bool
+        The first listener, free to choose among all sentences, chose one of this meaning.
+    first_fit : float or None
+        How well the first listener finds that it fits, in the listener's own unit; larger is better.
+    second_logprob : float or None
+        Natural logarithm of the probability that the second listener writes exactly this.
+    first_distance, second_distance : float or None
+        Weighted phone edits between it and what each listener wrote; None if nothing was written.
+    """
+
+    chosen: bool = False
+    first_fit: float | None = None
+    second_logprob: float | None = None
+    first_distance: float | None = None
+    second_distance: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,20 +110,49 @@ class Hypothesis:
         The recogniser's own score; larger is better, scales differ between recognisers.
     likely_speech_to_us : bool
         False if the sound fits the grammar so badly that it was probably not a call-out.
+    evidence : Evidence or None
+        None if nobody looked beyond the one sentence.
     """
 
     words: str
     score: float | None = None
     likely_speech_to_us: bool = True
+    evidence: Evidence | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class FreeText:
+    """What a second listener wrote of the utterance as a whole.
+
+    Attributes
+    ----------
+    text : str
+        As it writes, with capitals, numerals and punctuation.
+    logprob : float
+        Natural logarithm of the probability of exactly this text.
+    no_speech : float
+        Probability that the sound holds no speech.
+    phones : int
+        Length of the text, in phones.
+    """
+
+    text: str
+    logprob: float
+    no_speech: float
+    phones: int
 
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """An utterance with what a recogniser made of it, best first."""
+    """An utterance with what a recogniser made of it, best first.
+
+    `free_text` is what a second listener wrote, None without one.
+    """
 
     utterance: Utterance
     recogniser: str
     hypotheses: tuple[Hypothesis, ...] = field(default=())
+    free_text: FreeText | None = None
 
 
 class Recogniser(Protocol):

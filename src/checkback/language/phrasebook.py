@@ -56,7 +56,7 @@ QUESTIONS = frozenset(
 )
 REPLIES = frozenset(
     "say_again nothing_said accepted corrected withdrawn nothing_to_withdraw nothing_to_correct "
-    "no_such_entry does_not_fit which option or confirm unlisted dropped parked voice_off voice_on at "
+    "no_such_entry does_not_fit which heard_either option or confirm unlisted dropped parked voice_off voice_on at "
     "act_last act_none just_now one_minute_ago minutes_ago contrast contrast_none in in_none missing missing_none nothing_in nothing_up "
     "trouble saved_again nothing_asked replaces deaf hearing_again contrast_left heparin heparin_none "
     "heparin_infusion long_before balloon_up balloon_not_up not_known noted nothing_to_note "
@@ -166,11 +166,16 @@ class PhrasebookFile(_Data):
     rules: dict[str, str] = {}
     slots: dict[str, Slot]
     shift: Family
+    shift_after: Family | None = Field(default=None, description="What may stand behind an event.")
+    typed_shift_after: Family | None = Field(default=None, description="The same, typed only.")
     correction: Family
     events: dict[str, Family]
     fragments: dict[str, Family]
     dialogue: dict[str, Family]
     questions: dict[str, Family]
+    answers: dict[str, Family] = Field(
+        default={}, description="Short answers to what the record lacks, by what was asked for."
+    )
     back: dict[str, Back]
     labels: dict[str, dict[str, str]] = {}
     spoken_units: dict[str, str] = {}
@@ -283,6 +288,7 @@ class Phrasebook:
             ("fragment", self.file.fragments),
             ("dialogue", self.file.dialogue),
             ("question", self.file.questions),
+            ("answer", self.file.answers),
         ):
             for name, family in families.items():
                 yield role, name, family
@@ -348,21 +354,38 @@ class _Compiler:
 
     def root(self) -> Node:
         families = self.families()
-        role: dict[str, list[Node]] = {"event": [], "fragment": [], "dialogue": [], "question": []}
+        role: dict[str, list[Node]] = {
+            "event": [], "fragment": [], "dialogue": [], "question": [], "answer": []
+        }
         for which, name, _ in self.book.families():
             role[which].append(families[name])
         correction = self.correction()
         shift = Named("shift", self._say("shift", self.file.shift))
+        event: tuple[Node, ...] = (
+            Optional(correction),
+            Optional(shift),
+            Named("event", Choice(tuple(role["event"]))),
+        )
+        if (after := self._shift_after()) is not None:
+            event += (Optional(after),)
+        answers = (Named("answer", Choice(tuple(role["answer"]))),) if role["answer"] else ()
         return Choice(
             (
-                Sequence(
-                    (Optional(correction), Optional(shift), Named("event", Choice(tuple(role["event"]))))
-                ),
+                Sequence(event),
                 Sequence((correction, Named("fragment", Choice(tuple(role["fragment"]))))),
                 Named("dialogue", Choice(tuple(role["dialogue"]))),
                 Named("question", Choice(tuple(role["question"]))),
+                *answers,
             )
         )
+
+    def _shift_after(self) -> Node | None:
+        """Return what may stand behind an event: typed, more of it than is listened for."""
+        found = {"shift_after": self.file.shift_after}
+        if self.is_typed:
+            found["typed_shift_after"] = self.file.typed_shift_after
+        options = tuple(self._say(key, family) for key, family in found.items() if family is not None)
+        return Named("shift_after", Choice(options)) if options else None
 
     def correction(self) -> Node:
         return Tagged(
@@ -424,13 +447,18 @@ class _Compiler:
             return Table(
                 name,
                 tuple(
-                    (((field, value),), tuple(_form(s) for s in said)) for value, said in slot.values.items()
+                    (((field, value),), tuple(_form(s) for s in (*said, *self._as_typed(value))))
+                    for value, said in slot.values.items()
                 ),
                 hint=" / ".join(said[0] for said in slot.values.values()),
             )
         if isinstance(slot, StockSlot):
             return Named(name, self._stock(name, slot))
         return Named(name, self._formulary(name, slot))
+
+    def _as_typed(self, value: str) -> tuple[str, ...]:
+        """Return how a choice is typed beside its words: "05" for the minute five."""
+        return (value.zfill(2),) if self.is_typed and len(value) == 1 and value.isdigit() else ()
 
     def _numbers(
         self,

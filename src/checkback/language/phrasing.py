@@ -7,7 +7,7 @@ All wording is data of the phrasebook; a template's ``[part]`` is left out when 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from decimal import Decimal
 from functools import cached_property
@@ -52,6 +52,22 @@ def fill(template: str, value: Callable[[str], str | None]) -> str:
         else:
             parts.append(piece[0])
     return re.sub(r"\s+", " ", "".join(frames[0][0])).strip()
+
+
+def differing(sentences: Sequence[Sequence[str]]) -> list[tuple[str, ...]] | None:
+    """Return of each sentence the words between those that all begin and end with.
+
+    None if there is nothing left of one of them, or everything of all.
+    """
+    shortest = min(map(len, sentences))
+    head = 0
+    while head < shortest and len({s[head] for s in sentences}) == 1:
+        head += 1
+    tail = 0
+    while tail < shortest - head and len({s[-1 - tail] for s in sentences}) == 1:
+        tail += 1
+    parts = [tuple(s[head : len(s) - tail]) for s in sentences]
+    return parts if all(parts) and (head or tail) else None
 
 
 class Phrasing:
@@ -123,6 +139,17 @@ class Phrasing:
             for i, body in enumerate(bodies, 1)
         ]
         return self.reply("which", options=self._file.replies["or"].join(said))
+
+    def narrow(self, bodies: list[Any]) -> str | None:
+        """Return the question between bodies that are said alike but for one stretch: only that stretch.
+
+        None if one of them has nothing there, so that the stretch alone would not tell.
+        """
+        parts = differing([self.spoken(body).split() for body in bodies])
+        if parts is None:
+            return None
+        said = [" ".join(part).strip(",") for part in parts]
+        return self.reply("heard_either", options=self._file.replies["or"].join(said), first=said[0])
 
     def number(self, value: Decimal | int | float) -> str:
         """Return a number in words."""

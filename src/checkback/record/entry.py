@@ -672,6 +672,9 @@ class Entry(Frozen):
     alternatives: tuple[Alternative, ...] = ()
     recogniser: str | None = None
     score: float | None = Field(default=None, description="The recogniser's own score; scales differ.")
+    certainty: float | None = Field(
+        default=None, ge=0, le=1, description="Probability that this was said, as far as hearing can tell."
+    )
     standing: Literal["stands", "questioned"] = Field(description="As written.")
     question: str | None = Field(default=None, description="What was asked, if it is questioned.")
     amends: int | None = Field(default=None, ge=1, description="The entry that this one replaces.")

@@ -1,0 +1,316 @@
+"""Words matched to the phrasebook by their sound: "north pine frame" finds "norepinephrine".
+
+Words that a free recogniser wrote, or that a grammar recogniser chose, are turned into phones; then
+the sentences of the word graph whose phones are nearest are found, nearest first.  Distance is a
+weighted edit distance: phones that sound alike are cheap to exchange.
+"""
+
+from __future__ import annotations
+
+import heapq
+import re
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checkback.hearing.recogniser import Grammar
+
+_Costs = NDArray[np.float32]
+
+LONGEST_PHONES = 90
+"""Longer speech is no call-out; the rest is not looked at."""
+
+INSERTED = 0.55
+"""Cost of a phone that the sentence lacks: free recognisers make up little."""
+
+LOST = 0.65
+"""Cost of a phone of the sentence that was not heard."""
+
+WEAK = 0.7
+"""Factor for phones that are often swallowed or made up: stops at the end, H, schwa."""
+
+_SWALLOWED = frozenset({"HH", "AH", "T", "D", "IH", "ER"})
+
+#: Place (front to back of the mouth), manner (from stop to glide) and voice of the consonants.
+_CONSONANTS: Mapping[str, tuple[float, float, float]] = {
+    "P": (0.0, 0.0, 0.0), "B": (0.0, 0.0, 1.0), "T": (0.4, 0.0, 0.0), "D": (0.4, 0.0, 1.0),
+    "K": (1.0, 0.0, 0.0), "G": (1.0, 0.0, 1.0), "CH": (0.6, 0.3, 0.0), "JH": (0.6, 0.3, 1.0),
+    "F": (0.1, 0.5, 0.0), "V": (0.1, 0.5, 1.0), "TH": (0.25, 0.5, 0.0), "DH": (0.25, 0.5, 1.0),
+    "S": (0.4, 0.5, 0.0), "Z": (0.4, 0.5, 1.0), "SH": (0.6, 0.5, 0.0), "ZH": (0.6, 0.5, 1.0),
+    "HH": (1.0, 0.6, 0.0), "M": (0.0, 1.0, 1.0), "N": (0.4, 1.0, 1.0), "NG": (1.0, 1.0, 1.0),
+    "L": (0.4, 1.4, 1.0), "R": (0.6, 1.4, 1.0), "W": (0.1, 1.6, 1.0), "Y": (0.8, 1.6, 1.0),
+}  # fmt: skip
+
+#: Height, backness and glide (towards EE, towards OO, R-colour) of the vowels.
+_VOWELS: Mapping[str, tuple[float, float, float, float, float]] = {
+    "IY": (1.0, 0.0, 0.3, 0.0, 0.0), "IH": (0.8, 0.2, 0.0, 0.0, 0.0), "EY": (0.6, 0.1, 0.8, 0.0, 0.0),
+    "EH": (0.5, 0.2, 0.0, 0.0, 0.0), "AE": (0.2, 0.2, 0.0, 0.0, 0.0), "AH": (0.45, 0.5, 0.0, 0.0, 0.0),
+    "ER": (0.5, 0.5, 0.0, 0.0, 0.8), "AA": (0.0, 0.7, 0.0, 0.0, 0.0), "AO": (0.25, 0.9, 0.0, 0.2, 0.0),
+    "OW": (0.45, 0.9, 0.0, 0.7, 0.0), "UH": (0.8, 0.8, 0.0, 0.2, 0.0), "UW": (1.0, 0.9, 0.0, 0.5, 0.0),
+    "AY": (0.1, 0.5, 1.0, 0.0, 0.0), "AW": (0.1, 0.5, 0.0, 1.0, 0.0), "OY": (0.4, 0.9, 1.0, 0.3, 0.0),
+}  # fmt: skip
+
+PHONES: tuple[str, ...] = (*_CONSONANTS, *_VOWELS)
+_NUMBER = {phone: n for n, phone in enumerate(PHONES)}
+
+
+def _substitution() -> _Costs:
+    """Return the cost of hearing one phone for another, shape (phones, phones)."""
+    cost = np.ones((len(PHONES), len(PHONES)), np.float32)
+    for group, weights in ((_CONSONANTS, (0.45, 0.55, 0.3)), (_VOWELS, (0.55, 0.45, 0.35, 0.35, 0.45))):
+        for a, one in group.items():
+            for b, other in group.items():
+                apart = sum(w * abs(x - y) for w, x, y in zip(weights, one, other, strict=True))
+                cost[_NUMBER[a], _NUMBER[b]] = 0.0 if a == b else min(1.0, 0.15 + apart)
+    for a, b in (("ER", "R"), ("IY", "Y"), ("UW", "W"), ("OW", "L"), ("AH", "L")):
+        cost[_NUMBER[a], _NUMBER[b]] = cost[_NUMBER[b], _NUMBER[a]] = 0.5
+    return cost
+
+
+_SUBSTITUTION = _substitution()
+_INSERTED = np.array([INSERTED * (WEAK if p in _SWALLOWED else 1.0) for p in PHONES], np.float32)
+_LOST = np.array([LOST * (WEAK if p in _SWALLOWED else 1.0) for p in PHONES], np.float32)
+
+# Longer spellings first.  A rough guide is enough: what it gets wrong costs a little distance.
+_SPELLINGS: tuple[tuple[str, str], ...] = (
+    ("tion", "SH AH N"), ("sion", "ZH AH N"), ("cious", "SH AH S"), ("ough", "AO"), ("augh", "AO"),
+    ("eigh", "EY"), ("igh", "AY"), ("tch", "CH"), ("sch", "SH"), ("dge", "JH"), ("que", "K"), ("ies", "IY Z"),
+    ("ph", "F"), ("th", "TH"), ("sh", "SH"), ("ch", "CH"), ("ck", "K"), ("gh", "G"), ("wh", "W"), ("kn", "N"),
+    ("wr", "R"), ("qu", "K W"), ("ng", "NG"), ("ee", "IY"), ("ea", "IY"), ("oo", "UW"), ("ou", "AW"), ("ow", "OW"),
+    ("ai", "EY"), ("ay", "EY"), ("oy", "OY"), ("oi", "OY"), ("au", "AO"), ("aw", "AO"), ("ei", "IY"), ("ie", "IY"),
+    ("eu", "UW"), ("ew", "UW"), ("oa", "OW"), ("ue", "UW"), ("ar", "AA R"), ("er", "ER"), ("ir", "ER"), ("ur", "ER"),
+    ("or", "AO R"), ("ce", "S EH"), ("ci", "S IH"), ("cy", "S IY"), ("ge", "JH EH"), ("gi", "JH IH"),
+    ("a", "AE"), ("b", "B"), ("c", "K"), ("d", "D"), ("e", "EH"), ("f", "F"), ("g", "G"), ("h", "HH"), ("i", "IH"),
+    ("j", "JH"), ("k", "K"), ("l", "L"), ("m", "M"), ("n", "N"), ("o", "AA"), ("p", "P"), ("q", "K"), ("r", "R"),
+    ("s", "S"), ("t", "T"), ("u", "AH"), ("v", "V"), ("w", "W"), ("x", "K S"), ("y", "IY"), ("z", "Z"),
+)  # fmt: skip
+_SPELLING = re.compile("|".join(re.escape(letters) for letters, _ in _SPELLINGS))
+_SPELT = dict(_SPELLINGS)
+
+
+@lru_cache(maxsize=4096)
+def sounded_out(word: str) -> tuple[str, ...]:
+    """Return the phones of a word that no dictionary has, by rough rules of English spelling."""
+    plain = re.sub(r"(.)\1", r"\1", re.sub(r"[^a-z]", "", word.lower()))
+    silent = re.sub(r"(?<=[aeiou][bcdfgklmnpstvz])e$", "", plain)
+    long = {"a": "EY", "i": "AY", "o": "OW", "u": "UW"}
+    if silent != plain and len(silent) > 1 and silent[-2] in long:
+        head = " ".join(_SPELT[m] for m in _SPELLING.findall(silent[:-2]))
+        return (*head.split(), long[silent[-2]], *_SPELT[silent[-1]].split())
+    return tuple(" ".join(_SPELT[m] for m in _SPELLING.findall(plain)).split())
+
+
+@dataclass(frozen=True, slots=True)
+class Near:
+    """A sentence of the word graph that sounds like what was heard.
+
+    Attributes
+    ----------
+    words : str
+    distance : float
+        Weighted phone edits, at least 0.
+    """
+
+    words: str
+    distance: float
+
+
+class SoundMatcher:
+    """Finds the sentences of a grammar nearest in sound to some words.
+
+    Parameters
+    ----------
+    grammar : Grammar
+        Its word graph must have no cycle.
+    pronunciations : mapping of str to tuple of str
+        Phone strings (ARPAbet without stress) of every word of the grammar and of as many other
+        words as are known; others are sounded out.
+
+    Raises
+    ------
+    KeyError
+        If a word of the grammar has no pronunciation.
+    """
+
+    def __init__(self, grammar: Grammar, pronunciations: Mapping[str, tuple[str, ...]]) -> None:
+        self._pronunciations = pronunciations
+        self._words = sorted(grammar.words)
+        number = {word: n for n, word in enumerate(self._words)}
+        # one row a pronunciation, then the cheapest of each word
+        ways = [(number[w], p.split()) for w in self._words for p in dict.fromkeys(pronunciations[w])]
+        self._way_word = np.array([n for n, _ in ways])
+        self._way_starts = np.flatnonzero(np.diff(self._way_word, prepend=-1))
+        longest = max(len(phones) for _, phones in ways)
+        self._ways = np.full((len(ways), longest), -1, np.int64)
+        for row, (_, phones) in enumerate(ways):
+            self._ways[row, : len(phones)] = [_NUMBER[p] for p in phones]
+        self._arrange(grammar, number)
+
+    def _arrange(self, grammar: Grammar, number: Mapping[str, int]) -> None:
+        """Sort the arcs so that whole levels of the graph are handled at once."""
+        onward: dict[int, list[int]] = defaultdict(list)
+        into: dict[int, int] = defaultdict(int)
+        states = {grammar.start, grammar.final}
+        for source, target, _ in grammar.arcs:
+            onward[source].append(target)
+            into[target] += 1
+            states |= {source, target}
+        level = dict.fromkeys(states, 0)
+        ready = [state for state in states if not into[state]]
+        while ready:
+            state = ready.pop()
+            for target in onward[state]:
+                level[target] = max(level[target], level[state] + 1)
+                into[target] -= 1
+                if not into[target]:
+                    ready.append(target)
+        place = {state: n for n, state in enumerate(sorted(states))}
+        free = len(self._words)
+        arcs = sorted(
+            (level[t], place[t], place[s], number[w] if w else free) for s, t, w in set(grammar.arcs)
+        )
+        table = np.array(arcs)
+        #: Of each level: where its arcs come from, where they go to, and their words.
+        self._levels = [
+            (rows[:, 2], rows[:, 1], rows[:, 3])
+            for rows in np.split(table, np.flatnonzero(np.diff(table[:, 0])) + 1)
+        ]
+        self._count = len(states)
+        self._start, self._final = place[grammar.start], place[grammar.final]
+        inward: dict[int, list[tuple[int, int]]] = defaultdict(list)
+        for _, to, come_from, word in arcs:
+            inward[to].append((come_from, word))
+        self._inward = {to: np.array(pairs).T for to, pairs in inward.items()}
+
+    def phones(self, words: Iterable[str]) -> tuple[int, ...]:
+        """Return the phones of words, as numbers; of a word with several ways the first."""
+        spelt = (
+            known[0].split() if (known := self._pronunciations.get(word)) else sounded_out(word)
+            for word in words
+        )
+        return tuple(_NUMBER[p] for phones in spelt for p in phones)[:LONGEST_PHONES]
+
+    def apart(self, heard: Sequence[str], words: Sequence[str]) -> float:
+        """Return the distance between words that were heard and others, in weighted phone edits."""
+        reached = np.concatenate([[0.0], np.cumsum(_INSERTED[list(said := self.phones(heard))])])
+        for phone in self.phones(words):
+            after = reached + _LOST[phone]
+            after[1:] = np.minimum(after[1:], reached[:-1] + _SUBSTITUTION[phone, list(said)])
+            paid = np.concatenate([[0.0], np.cumsum(_INSERTED[list(said)])])
+            reached = np.minimum.accumulate(after - paid) + paid
+        return round(float(reached[-1]), 3)
+
+    def nearest(self, words: Sequence[str], *, within: float = 3.0) -> Iterator[Near]:
+        """Yield the sentences that sound most like `words`, nearest first.
+
+        Parameters
+        ----------
+        words : sequence of str
+            Lower-case words, numbers in words.
+        within : float
+            None that is this much further away than the nearest.
+
+        Yields
+        ------
+        Near
+            Each sentence once.  Take no more than is needed: there may be very many.
+        """
+        heard = self.phones(words)
+        if heard:
+            cost = self._word_costs(heard)
+            yield from self._backward(cost, self._forward(cost), within)
+
+    def _word_costs(self, heard: Sequence[int]) -> _Costs:
+        """Return the cost of each word for each stretch of the phones, shape (words + 1, n + 1, n + 1).
+
+        The last row is the arc without a word, which takes no phone.
+        """
+        n = len(heard)
+        rows = len(self._ways)
+        inserted = np.concatenate([[0.0], np.cumsum(_INSERTED[list(heard)])]).astype(np.float32)
+        begin = inserted[None, :] - inserted[:, None]
+        begin[np.tril_indices(n + 1, -1)] = np.inf
+        current = np.repeat(begin[None], rows, axis=0)
+        exchange = _SUBSTITUTION[:, list(heard)]
+        done = np.empty_like(current)
+        lengths = (self._ways >= 0).sum(axis=1)
+        done[lengths == 0] = begin
+        for k in range(self._ways.shape[1]):
+            live = np.flatnonzero(lengths > k)
+            phone = self._ways[live, k]
+            before = current[live]
+            after = before + _LOST[phone][:, None, None]
+            after[:, :, 1:] = np.minimum(after[:, :, 1:], before[:, :, :-1] + exchange[phone][:, None, :])
+            # phones that are too many: the running minimum, less what they cost
+            after = np.minimum.accumulate(after - inserted, axis=2) + inserted
+            current[live] = after
+            ended = live[lengths[live] == k + 1]
+            done[ended] = current[ended]
+        words = np.minimum.reduceat(done, self._way_starts, axis=0)
+        nothing = np.full((1, n + 1, n + 1), np.inf, np.float32)
+        nothing[0][np.diag_indices(n + 1)] = 0.0
+        return np.concatenate([words, nothing])
+
+    def _forward(self, cost: _Costs) -> _Costs:
+        """Return the least cost of reaching each state after each phone, shape (states, n + 1)."""
+        n = cost.shape[1]
+        reached = np.full((self._count, n), np.inf, np.float32)
+        reached[self._start, 0] = 0.0
+        widest = 0.45 * n + 4.0
+        for source, target, word in self._levels:
+            alive = reached[source].min(axis=1) < widest
+            if not alive.any():
+                continue
+            t, s, w = target[alive], source[alive], word[alive]
+            best = np.full((len(t), n), np.inf, np.float32)
+            for i in range(n):
+                np.minimum(best, reached[s, i][:, None] + cost[w, i, :], out=best)
+            starts = np.flatnonzero(np.diff(t, prepend=-1))
+            found = np.minimum.reduceat(best, starts, axis=0)
+            places = t[starts]
+            reached[places] = np.minimum(reached[places], found)
+        return reached
+
+    def _backward(self, cost: _Costs, reached: _Costs, within: float) -> Iterator[Near]:
+        """Walk back from the end, nearest first; the forward costs are the exact rest of each way."""
+        n = cost.shape[1] - 1
+        least = float(reached[self._final, n])
+        if not np.isfinite(least):
+            return
+        # (cost of the whole way, a number that settles ties, cost of what is behind, state, phones, words)
+        ahead: list[tuple[float, int, float, int, int, tuple[int, ...]]] = [
+            (least, 0, 0.0, self._final, n, ())
+        ]
+        pushed = 0
+        seen: set[tuple[int, tuple[int, ...], int]] = set()
+        while ahead:
+            total, _, behind, state, j, tail = heapq.heappop(ahead)
+            # phones shared out differently between the same words lead to the same sentence
+            if (state, tail, j) in seen:
+                continue
+            seen.add((state, tail, j))
+            if state == self._start:
+                if j == 0 and (self._start, tail, -1) not in seen:
+                    seen.add((self._start, tail, -1))
+                    yield Near(" ".join(self._words[w] for w in tail), round(total, 3))
+                continue
+            sources, words_in = self._inward[state]
+            totals = reached[sources] + cost[words_in, :, j] + behind
+            for row, i in np.argwhere(totals <= least + within).tolist():
+                word = int(words_in[row])
+                pushed += 1
+                heapq.heappush(
+                    ahead,
+                    (
+                        float(totals[row, i]),
+                        pushed,
+                        behind + float(cost[word, i, j]),
+                        int(sources[row]),
+                        i,
+                        tail if word == len(self._words) else (word, *tail),
+                    ),
+                )
