@@ -1,0 +1,464 @@
+"""Draws the timeline of a case.
+
+What the reader wants to know decides what stands where, from the top: when did things happen, what
+went wrong, what went in and for how long and what stays, which drug when, was the clotting time in
+its target, how near did contrast come to its limit, how was the patient.  Shape, hatch and words
+carry the meaning; colour only helps.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+
+from checkback.reporting.document import DRAFT
+from checkback.reporting.timeline_curves import clotting, contrast, limit_words, pressures, rows
+from checkback.reporting.timeline_devices import devices
+from checkback.reporting.timeline_items import Moment, Timeline
+from checkback.reporting.timeline_plot import (
+    ALERT,
+    GAP,
+    LEFT_LEAST,
+    LEFT_MOST,
+    LOOKS,
+    RIGHT,
+    SMALL,
+    TEXT,
+    UP,
+    Plot,
+    Scale,
+    placed,
+    warning,
+)
+from checkback.reporting.timeline_sheet import (
+    FAINT,
+    GRID,
+    INK,
+    PAPER,
+    WIDTH_PT,
+    Box,
+    Sheet,
+    in_rows,
+    shortened,
+    text_width,
+    wrapped,
+)
+
+_CLOSE_PT = 32.0
+"""Key times nearer than this are named together."""
+
+_STEPS_MIN = (0.5, 1, 2, 5, 10, 15, 20, 30, 60, 120, 240, 480, 1440, 2880, 10080, 100800, 1008000)
+
+
+def draw(
+    line: Timeline,
+    *,
+    status: str = DRAFT,
+    notices: Sequence[str] = (),
+    title: str = "Course of the case",
+    width_pt: float = WIDTH_PT,
+    overview: bool = False,
+) -> Sheet:
+    """Draw a timeline.
+
+    Parameters
+    ----------
+    line : Timeline
+        It may be empty.
+    status : str
+        Whether it is a draft, or who signed.
+    notices : sequence of str
+        What must stand beside it, such as a broken chain of entries.
+    title : str
+    width_pt : float
+        Of the sheet; a wider one has more room for words, which are smaller when it is printed.
+    overview : bool
+        Draw many devices by kind and leave out the minor readings.
+
+    Returns
+    -------
+    Sheet
+        Finished; see `Sheet.svg` and `Sheet.png`.
+
+    Raises
+    ------
+    UserError
+        If matplotlib is not installed.
+    """
+    sheet = Sheet(width_pt)
+    signs = () if overview else line.signs
+    names = [text_width(row.name, TEXT) + text_width(row.unit, SMALL) + 10 for row in (*line.drugs, *signs)]
+    limits = [text_width(limit_words(limit), SMALL) + 12 for limit in line.contrast_limits]
+    left = min(LEFT_MOST, max(LEFT_LEAST, *names, *limits, 0.0))
+    scale = Scale(left, sheet.width - RIGHT, max(line.end_min, 0.5))
+    plot = Plot(sheet, line, scale, overview=overview)
+    if overview:
+        plot.row, plot.panel = 8.6, 38.0
+    _head(plot, title, status, notices)
+    if line.zero is None:
+        sheet.text(0, sheet.y + 8, "Nothing that happened to the patient is on record yet.", TEXT)
+        sheet.y += 18
+        sheet.finish()
+        return sheet
+    down_from = _key_times(plot)
+    _ticks(plot)
+    axis = sheet.y
+    _events(plot)
+    devices(plot)
+    rows(plot, "Drugs", line.drugs)
+    clotting(plot)
+    contrast(plot)
+    pressures(plot)
+    rows(plot, "Vital signs", signs, headed=not (line.pressures or line.rates))
+    _unsettled(plot)
+    _ruled(plot, axis, down_from)
+    _legend(plot)
+    _foot(plot)
+    sheet.finish()
+    return sheet
+
+
+WIDE_PT = 590.0
+"""Printed at 174 mm its smallest words have 4.7 points, its names 5.4."""
+
+
+def draw_to_fit(
+    line: Timeline,
+    height_mm: float,
+    *,
+    status: str = DRAFT,
+    notices: Sequence[str] = (),
+    title: str = "Course of the case",
+    overview: bool = True,
+) -> tuple[Sheet, float]:
+    """Draw a timeline with as much as a height on paper has room for.
+
+    First at full size, then on a wider sheet, then as an overview if that is allowed, at last
+    smaller on paper.
+
+    Returns
+    -------
+    tuple of (Sheet, float)
+        The drawing, and how wide it is to be printed, mm.
+
+    Raises
+    ------
+    UserError
+        If matplotlib is not installed.
+    """
+    tries = [(WIDTH_PT, False), (WIDE_PT, False), *([(WIDTH_PT, True), (WIDE_PT, True)] if overview else [])]
+    for width_pt, less in tries:
+        sheet = draw(line, status=status, notices=notices, title=title, width_pt=width_pt, overview=less)
+        printed_mm = PAPER_MM * sheet.y / sheet.width
+        if printed_mm <= height_mm:
+            return sheet, PAPER_MM
+    return sheet, round(PAPER_MM * height_mm / printed_mm, 1)
+
+
+PAPER_MM = 174.0
+"""Width of a page of A4 between its margins."""
+
+
+# --- frame ---
+
+
+def _head(plot: Plot, title: str, status: str, notices: Sequence[str]) -> None:
+    sheet, line = plot.sheet, plot.line
+    day = "" if line.zero is None else f", {line.zero:%Y-%m-%d}"
+    sheet.text(0, 7, f"{title}{day}", 9, weight="bold")
+    width = text_width(status, 7.5, "bold")
+    if width > sheet.width / 2:
+        status = shortened(status, 7.0, sheet.width / 2)
+        width = text_width(status, 7.5, "bold")
+    sheet.rectangle(Box(sheet.width - width - 8, 1, sheet.width - 0.5, 13), edge=ALERT, width=0.9)
+    sheet.text(sheet.width - 4, 7.2, status, 7.5, align="right", weight="bold", color=ALERT)
+    sheet.y = 17
+    for notice in notices:
+        for part in wrapped(notice, TEXT, sheet.width):
+            sheet.text(0, sheet.y + 4, part, TEXT, weight="bold", color=ALERT)
+            sheet.y += 9
+
+
+def _key_times(plot: Plot) -> list[tuple[float, float]]:
+    """Write the key times on flags, and return for each the place from which its line runs down."""
+    groups = _together(plot, plot.line.key_times)
+    items = [placed(plot, group[0].at_min, _named(group), TEXT, pad=2.5) for group in groups]
+    places = in_rows([[(item.left, item.right)] for item in items], GAP)
+    sheet, height = plot.sheet, 9.0
+    starts = []
+    for group, item, row in zip(groups, items, places, strict=True):
+        y = sheet.y + row * height + height / 2
+        sheet.text(item.at, y, item.text, TEXT, align=item.align, halo=True)
+        starts += [
+            (plot.x(moment.at_min), y - height / 2 + 1 if i == 0 else y + height / 2)
+            for i, moment in enumerate(group)
+        ]
+    sheet.y += (max(places, default=-1) + 1) * height + 2
+    return starts
+
+
+def _together(plot: Plot, moments: Sequence[Moment], *, alike: bool = False) -> list[list[Moment]]:
+    """Group moments that follow each other so closely that their words would meet.
+
+    With `alike` only those that begin with the same word.
+    """
+    groups: list[list[Moment]] = []
+    for moment in moments:
+        first = groups[-1][0] if groups else None
+        near = first is not None and plot.x(moment.at_min) - plot.x(first.at_min) <= _CLOSE_PT
+        same = first is not None and (not alike or first.text.split()[0] == moment.text.split()[0])
+        if near and same:
+            groups[-1].append(moment)
+        else:
+            groups.append([moment])
+    return groups
+
+
+def _named(group: Sequence[Moment]) -> str:
+    """Return the words of a group, a word that comes again counted: "access × 2"."""
+    names = list(dict.fromkeys(moment.text for moment in group))
+    counts = [sum(moment.text == name for moment in group) for name in names]
+    return ", ".join(
+        name if count == 1 else f"{name} × {count}" for name, count in zip(names, counts, strict=True)
+    )
+
+
+def _step(end_min: float, room_pt: float) -> float:
+    """Return the finest step in minutes at which the times of the axis do not meet."""
+    for step in _STEPS_MIN:
+        width = text_width("00:00:00" if step < 1 else "00:00", SMALL) + 8
+        if step / end_min * room_pt >= width:
+            return float(step)
+    return float(_STEPS_MIN[-1])
+
+
+def _marks(plot: Plot) -> list[tuple[float, str]]:
+    """Return the round times on the axis, in minutes and as they are written."""
+    zero = plot.line.zero
+    assert zero is not None
+    step = _step(plot.x.end_min, plot.x.right - plot.x.left)
+    midnight = datetime(zero.year, zero.month, zero.day, tzinfo=zero.tzinfo)
+    since_min = (zero - midnight).total_seconds() / 60
+    at_min = math.ceil(since_min / step - 1e-9) * step - since_min
+    marks = []
+    while at_min <= plot.x.end_min + 1e-9:
+        wall = zero + timedelta(minutes=at_min)
+        # to the nearest second: the minutes were rounded
+        wall = (wall + timedelta(milliseconds=500)).replace(microsecond=0)
+        marks.append((at_min, f"{wall:%H:%M:%S}" if step < 1 else f"{wall:%H:%M}"))
+        at_min += step
+    return marks
+
+
+def _ticks(plot: Plot) -> None:
+    sheet = plot.sheet
+    sheet.text(0, sheet.y + 4.5, "Time of day", TEXT, weight="bold")
+    for at_min, words in _marks(plot):
+        x = plot.x(at_min)
+        width = text_width(words, SMALL)
+        # the first and last stand beside their tick where there is no room
+        centre = min(max(x, plot.x.left + width / 2), sheet.width - width / 2)
+        sheet.text(centre, sheet.y + 4.5, words, SMALL, align="center", color=FAINT)
+    sheet.y += 9
+
+
+def _ruled(plot: Plot, axis: float, key_times: Sequence[tuple[float, float]]) -> None:
+    """Draw the lines that run through all parts, behind everything."""
+    sheet = plot.sheet
+    for at_min, _ in _marks(plot):
+        sheet.line([plot.x(at_min)] * 2, [axis, sheet.y], color=GRID, width=0.5, zorder=0.2)
+    for x, y in key_times:
+        sheet.line([x, x], [y, sheet.y], color="#8a8a8a", width=0.6, dashes=(0, (1.5, 1.5)), zorder=0.4)
+    sheet.line([plot.x.left] * 2, [axis, sheet.y], color="#b0b0b0", width=0.5, zorder=0.5)
+
+
+# --- what happened ---
+
+
+def _events(plot: Plot) -> None:
+    line = plot.line
+    if line.complications:
+        plot.section("Complications")
+        _moments(plot, line.complications, "!")
+    if line.rhythm or line.compressions:
+        plot.section("Rhythm")
+        _moments(plot, line.rhythm, "o")
+        _compressions(plot)
+
+
+def _moments(plot: Plot, moments: Sequence[Moment], mark: str) -> None:
+    groups = _together(plot, moments, alike=True)
+    items = []
+    for group in groups:
+        apart = plot.x(group[-1].at_min) - plot.x(group[0].at_min)
+        item = placed(plot, group[0].at_min, _named(group), TEXT, pad=5 + apart)
+        if item.align == "right":
+            # there is no room beyond the last, so the words stand before the first
+            item = placed(plot, group[0].at_min, _named(group), TEXT, pad=5)
+            item = item._replace(right=max(item.right, item.x + apart + 3))
+        items.append(item)
+    places = in_rows([[(item.left, item.right)] for item in items], GAP)
+    sheet = plot.sheet
+    for group, item, row in zip(groups, items, places, strict=True):
+        y = sheet.y + (row + 0.5) * plot.row
+        for each in group:
+            x = plot.x(each.at_min)
+            if mark == "!":
+                warning(sheet, x, y)
+            elif each.grave:
+                sheet.marker(x, y, "D", size=4.2, fill=ALERT, edge=INK)
+            else:
+                sheet.marker(x, y, "o", size=3.6, fill=PAPER)
+        color = ALERT if mark == "!" else INK
+        sheet.text(item.at, y, item.text, TEXT, align=item.align, halo=True, color=color)
+    sheet.y += (max(places, default=-1) + 1) * plot.row
+
+
+def _compressions(plot: Plot) -> None:
+    if not plot.line.compressions:
+        return
+    sheet = plot.sheet
+    items = []
+    for each in plot.line.compressions:
+        end = plot.x(plot.line.end_min if each.end_min is None else each.end_min)
+        items.append(placed(plot, each.begin_min, each.text, TEXT, pad=end - plot.x(each.begin_min) + 4))
+    rows = in_rows([[(item.left, item.right)] for item in items], GAP)
+    for each, item, row in zip(plot.line.compressions, items, rows, strict=True):
+        y = sheet.y + (row + 0.5) * plot.row
+        end = plot.x(plot.line.end_min if each.end_min is None else each.end_min)
+        sheet.rectangle(
+            Box(item.x, y - 2.5, max(end, item.x + 1.5), y + 2.5), fill=PAPER, edge=ALERT, hatch="||||||"
+        )
+        sheet.text(item.at, y, item.text, TEXT, align=item.align, halo=True)
+    sheet.y += (max(rows) + 1) * plot.row
+
+
+# --- foot ---
+
+
+def _unsettled(plot: Plot) -> None:
+    if not plot.line.unsettled:
+        return
+    plot.section("Not settled", "asked about")
+    items = [
+        placed(plot, each.at_min, f"{each.text} [{each.cites[0]}]", TEXT, pad=5)
+        for each in plot.line.unsettled
+    ]
+    rows = in_rows([[(item.left, item.right)] for item in items], GAP)
+    sheet = plot.sheet
+    for item, row in zip(items, rows, strict=True):
+        y = sheet.y + (row + 0.5) * plot.row
+        sheet.marker(item.x, y, "s", size=6, fill=PAPER)
+        sheet.text(item.x, y, "?", 5.5, align="center", weight="bold")
+        sheet.text(item.at, y, item.text, TEXT, align=item.align, slant="italic", halo=True)
+    sheet.y += (max(rows) + 1) * plot.row
+
+
+def _legend(plot: Plot) -> None:
+    """Explain the shapes that were used, and no others."""
+    sheet, bars = plot.sheet, plot.line.bars
+    used = {bar.group for bar in bars}
+    entries: list[tuple[str, str]] = [(group, look.words) for group, look in LOOKS.items() if group in used]
+    if any(bar.stays_from_min is not None for bar in bars) and "implant" not in used:
+        entries.append(("implant", "stays in"))
+    if any(bar.ups for bar in bars):
+        entries.append(("up", "balloon up: height is pressure, number is atm"))
+    if any(bar.runs for bar in bars):
+        entries.append(("run", "run"))
+    if any(bar.failures for bar in bars):
+        entries.append(("failure", "did not cross"))
+    if any(bar.fate == "in" for bar in bars):
+        entries.append(("open", "dashed: not said to be out"))
+    if any(bar.fate in ("out", "retrieved") for bar in bars):
+        entries.append(("out", "out"))
+    if plot.line.complications:
+        entries.append(("warning", "complication"))
+    if any(each.grave for each in plot.line.rhythm):
+        entries.append(("grave", "grave rhythm or resuscitation"))
+    if plot.line.acts and plot.line.act_target is not None:
+        entries += [("within", "ACT in target"), ("below", "below"), ("above", "above")]
+    if plot.line.pressures:
+        entries.append(("pressure", "systolic over diastolic"))
+    if plot.line.rates:
+        entries.append(("rate", "heart rate"))
+    if not entries:
+        return
+    sheet.y += 3
+    sheet.line([0, sheet.width], [sheet.y, sheet.y], color=INK, width=0.6)
+    sheet.y += 3
+    x, y = 0.0, sheet.y + 4.5
+    for key, words in entries:
+        width = 15 + text_width(words, SMALL) + 10
+        if x > 0 and x + width > sheet.width + 10:
+            x, y = 0.0, y + 9.5
+        _sample(sheet, key, x + 6, y)
+        sheet.text(x + 15, y, words, SMALL)
+        x += width
+    sheet.y = y + 6
+
+
+def _sample(sheet: Sheet, key: str, x: float, y: float) -> None:
+    match key:
+        case "wire":
+            sheet.line([x - 6, x + 6], [y, y], color=LOOKS["wire"].edge, width=1.4)
+        case "catheter" | "balloon" | "plaque" | "other":
+            look = LOOKS[key]
+            sheet.rectangle(
+                Box(x - 6, y - 3, x + 6, y + 3), fill=look.fill, edge=look.edge, width=0.8, hatch=look.hatch
+            )
+        case "implant":
+            sheet.rectangle(Box(x - 6, y - 2.2, x + 3, y + 2.2), fill=LOOKS["implant"].fill)
+            sheet.marker(x + 4.5, y, ">", size=5.5, fill=LOOKS["implant"].fill, edge=LOOKS["implant"].fill)
+        case "up":
+            for dx, height in ((-5, 3.0), (-1, 6.0), (3, 4.5)):
+                sheet.rectangle(Box(x + dx, y + 3 - height, x + dx + 2.4, y + 3), fill=UP)
+        case "run":
+            sheet.marker(x, y, "v", size=4.6, fill=INK, edge=PAPER)
+        case "failure":
+            sheet.marker(x, y, "x", size=5, edge=ALERT)
+        case "open":
+            sheet.rectangle(Box(x - 6, y - 3, x + 6, y + 3), edge=INK, width=0.8, dashes="--")
+        case "out":
+            sheet.line([x, x], [y - 4, y + 4], width=1.1)
+        case "warning":
+            warning(sheet, x, y)
+        case "grave":
+            sheet.marker(x, y, "D", size=4.2, fill=ALERT)
+        case "within":
+            sheet.marker(x, y, "o", size=4.4)
+        case "below" | "above":
+            sheet.marker(x, y, "v" if key == "below" else "^", size=4.4, fill=PAPER)
+        case "pressure":
+            sheet.line([x, x], [y - 3.5, y + 3.5], width=0.9)
+            sheet.marker(x, y - 3.5, "_", size=4)
+            sheet.marker(x, y + 3.5, "_", size=4)
+        case "rate":
+            sheet.marker(x, y, "o", size=3.2, fill=PAPER, edge=UP)
+
+
+def _foot(plot: Plot) -> None:
+    sheet, line = plot.sheet, plot.line
+    notes = []
+    if not line.ended:
+        notes.append(f"The case is not ended: this is the record up to {line.moment(line.end_min):%H:%M:%S}.")
+    notes += [
+        f"{step.text} [{step.cites[0]}]: times run on by the clock that was not set."
+        for step in line.clock_steps
+    ]
+    if line.drugs:
+        notes.append(
+            "mcg: micrograms. IV intravenous, IC intracoronary, IA intra-arterial, PO by mouth, SL under the tongue, SC subcutaneous."
+        )
+    if line.acts and line.act_target is not None:
+        notes.append(
+            f"ACT target {line.act_target.text}: {line.act_target.source}; check against local protocol."
+        )
+    for limit in line.contrast_limits if line.contrast else ():
+        notes.append(f"Contrast, {limit.name}: {limit.source}; check against local protocol.")
+    sheet.y += 2
+    for note in notes:
+        for part in wrapped(note, 5.6, sheet.width):
+            sheet.text(0, sheet.y + 3.5, part, 5.6, color="#4a4a4a")
+            sheet.y += 7
+    sheet.y += 2
