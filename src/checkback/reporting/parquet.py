@@ -8,13 +8,12 @@ from __future__ import annotations
 
 import io
 import json
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
-from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
-from checkback.errors import UserError
+from checkback.extras import extra
 from checkback.record.case import Case
 from checkback.record.entry import Entry
 from checkback.reporting.tables import COLUMNS, TABLE, Column, put_file, rows, table_schema, unguarded
@@ -24,22 +23,8 @@ if TYPE_CHECKING:
 
 COLLECTION = "entries.parquet"
 
-
-def load_polars() -> ModuleType:
-    """Return the library for columnar tables.
-
-    Raises
-    ------
-    UserError
-        If it is not installed.
-    """
-    try:
-        import polars
-    except ImportError:
-        raise UserError(
-            "Parquet and collections need the package polars: install it with pip install 'checkback[export]'"
-        ) from None
-    return polars
+PORTION = 20_000
+"""So many entries are held as rows before they go into columns, which take far less memory."""
 
 
 def frame(cases: Iterable[tuple[str, Case]], summary: Callable[[Entry], str]) -> polars.DataFrame:
@@ -57,7 +42,7 @@ def frame(cases: Iterable[tuple[str, Case]], summary: Callable[[Entry], str]) ->
     UserError
         If polars is not installed.
     """
-    pl = load_polars()
+    pl = extra("polars", of="export", purpose="a Parquet file")
     types: dict[str, Any] = {
         "integer": pl.Int64,
         "number": pl.Float64,
@@ -66,17 +51,25 @@ def frame(cases: Iterable[tuple[str, Case]], summary: Callable[[Entry], str]) ->
         "datetime": pl.Datetime("ms", "UTC"),
     }
     schema = {"case": pl.String, "utc_offset_min": pl.Int64, **{c.name: types[c.type] for c in COLUMNS}}
+    parts = [pl.DataFrame(schema=schema)]
     table: list[list[Any]] = []
     for name, case in cases:
-        for entry, cells in zip(
-            case.entries, rows(case.entries, standing=case.standing, summary=summary), strict=True
-        ):
-            offset = entry.at.wall.utcoffset()
-            assert offset is not None
-            values = [_value(column, cell) for column, cell in zip(COLUMNS, cells, strict=True)]
-            table.append([name, round(offset.total_seconds() / 60), *values])
-    result: polars.DataFrame = pl.DataFrame(table, schema=schema, orient="row")
+        table += _rows(name, case, summary)
+        if len(table) >= PORTION:
+            parts.append(pl.DataFrame(table, schema=schema, orient="row"))
+            table = []
+    parts.append(pl.DataFrame(table, schema=schema, orient="row"))
+    result: polars.DataFrame = pl.concat(parts)
     return result
+
+
+def _rows(name: str, case: Case, summary: Callable[[Entry], str]) -> Iterator[list[Any]]:
+    cells_of = rows(case.entries, standing=case.standing, summary=summary)
+    for entry, cells in zip(case.entries, cells_of, strict=True):
+        offset = entry.at.wall.utcoffset()
+        assert offset is not None
+        values = [_value(column, cell) for column, cell in zip(COLUMNS, cells, strict=True)]
+        yield [name, round(offset.total_seconds() / 60), *values]
 
 
 def _value(column: Column, cell: str) -> Any:
