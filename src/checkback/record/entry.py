@@ -442,9 +442,6 @@ class Patient(Frozen):
     antiplatelet_loaded: bool | None = Field(
         default=None, description="A P2Y12 inhibitor was loaded before the case."
     )
-    consent: bool | None = Field(default=None, description="Informed consent was obtained.")
-    disposition: str | None = Field(default=None, description="Where the patient is to go afterwards.")
-    recommendations: str | None = Field(default=None, description="What is planned for afterwards.")
     symptom_onset: Wall | None = None
     first_contact: Wall | None = Field(default=None, description="First medical contact.")
     arrival: Wall | None = Field(default=None, description="Arrival at the door of this hospital.")
@@ -453,6 +450,9 @@ class Patient(Frozen):
         default=None, description="Arrival at the door of the hospital that transferred the patient."
     )
     first_door_out: Wall | None = Field(default=None, description="Departure from that hospital.")
+    consent: bool | None = Field(default=None, description="Informed consent was obtained.")
+    disposition: str | None = Field(default=None, description="Where the patient is to go afterwards.")
+    recommendations: str | None = Field(default=None, description="What is planned for afterwards.")
 
     @model_validator(mode="after")
     def _one_creatinine(self) -> Patient:
@@ -525,6 +525,13 @@ class NoReflow(Frozen):
     """No reflow."""
 
     kind: Literal["no_reflow"] = "no_reflow"
+    segment: Segment | None = None
+
+
+class SlowFlow(Frozen):
+    """Slow flow, of which no grade was said."""
+
+    kind: Literal["slow_flow"] = "slow_flow"
     segment: Segment | None = None
 
 
@@ -638,7 +645,7 @@ Body = Annotated[
     | Lesion | Device | DeviceEvent | Inflation | Deflation | Deployment | Identity
     | Drug | Infusion | Act
     | BloodPressure | HeartRate | Saturation | Pain | Rhythm | Shock | Compressions | CirculationReturned
-    | Stenosis | Reference | Calcium | Thrombus | Flow | Dissection | Perforation | NoReflow | PressureRatio
+    | Stenosis | Reference | Calcium | Thrombus | Flow | Dissection | Perforation | NoReflow | SlowFlow | PressureRatio
     | Contrast | Fluoroscopy | AirKerma | DoseArea
     | Patient | Mark | Advice | LeftOpen | Noted | StandBy | Unclear | Signature | Withdrawal,
     Field(discriminator="kind"),
