@@ -28,7 +28,7 @@ $(VENV)/installed: pyproject.toml
 
 $(VENV)/tested: $(VENV)/installed tools/install_test_packages.sh
 	sh tools/install_test_packages.sh
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[test,pedal]'
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[test,pedal,report,export]'
 	touch $@
 
 clean:

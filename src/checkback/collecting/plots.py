@@ -230,7 +230,7 @@ def _refused(answers: Answers) -> Plot:
         before = [a + b for a, b in zip(crossed, missed, strict=True)]
         axes.barh(places, unsaid, left=before, color="white", edgecolor=INK, linewidth=0.6, label="not said")
         axes.set_yticks(list(places), names)
-        axes.legend(frameon=False, loc="lower right")
+        _finish(axes, len(rows))
 
     return _drawn("refused", what, 1.2 + 0.26 * max(len(rows), 4), 1, draw)
 
@@ -258,6 +258,12 @@ def _reminders(answers: Answers) -> Plot:
             label="noted",
         )
         axes.set_yticks(list(places), [row.rule.replace("_", " ") for row in rows])
-        axes.legend(frameon=False, loc="lower right")
+        _finish(axes, len(rows))
 
     return _drawn("reminders", what, 1.2 + 0.26 * max(len(rows), 3), 1, draw)
+
+
+def _finish(axes: Axes, rows: int) -> None:
+    """Put the legend above the bars, and keep a few bars from filling the whole height."""
+    axes.set_ylim(-0.6, max(rows, 3) - 0.4)
+    axes.legend(frameon=False, loc="lower left", bbox_to_anchor=(0, 1), ncols=3, borderaxespad=0)

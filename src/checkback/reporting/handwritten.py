@@ -19,7 +19,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from typing import Any
 
-from pydantic import BaseModel, ValidationError
+from pydantic import ValidationError
 
 from checkback.errors import UserError
 from checkback.language.phrasebook import Phrasebook
@@ -289,7 +289,6 @@ class _Table:
             values[names[name]] = unguarded(cell)
         if "target" in values:
             values["target"] = self._earlier("target", cells)
-        _fill_empty_texts(cls, values)
         try:
             body = BODY.validate_python(values)
         except ValidationError as error:
@@ -367,10 +366,3 @@ def _moment(wall: datetime, began: datetime, clock_set_by_s: float) -> Moment:
 
 def _is_an_entry(reading: Reading) -> bool:
     return reading.role == "event" and not reading.correction
-
-
-def _fill_empty_texts(cls: type[BaseModel], values: dict[str, Any]) -> None:
-    """Take an empty cell for an empty text where a text must be."""
-    for name, info in cls.model_fields.items():
-        if info.is_required() and info.annotation is str:
-            values.setdefault(name, "")
