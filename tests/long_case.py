@@ -81,8 +81,8 @@ def _begin(told: Told) -> None:
         (47, "midazolam", 1, "mg", "intravenous"),
         (101, "heparin", 2000, "U", "intravenous"),
         (130, "atropine", "0.5", "mg", "intravenous"),
-        (131, "adrenaline", 1, "mg", "intravenous"),
-        (134, "adrenaline", 1, "mg", "intravenous"),
+        (131, "epinephrine", 1, "mg", "intravenous"),
+        (134, "epinephrine", 1, "mg", "intravenous"),
         (135, "amiodarone", 300, "mg", "intravenous"),
         (160, "heparin", 1500, "U", "intravenous"),
         (215, "protamine", 25, "mg", "intravenous"),
@@ -102,7 +102,7 @@ def _begin(told: Told) -> None:
         (170, "changed", 6),
         (210, "stopped", None),
     ):
-        told.say(minute, Infusion(action=action, drug="noradrenaline", rate=None if rate is None else _d(rate), unit=None if rate is None else "ug/min"))  # fmt: skip
+        told.say(minute, Infusion(action=action, drug="norepinephrine", rate=None if rate is None else _d(rate), unit=None if rate is None else "ug/min"))  # fmt: skip
     told.say(165, Infusion(action="started", drug="tirofiban", rate=_d("0.15"), unit="ug/kg/min"))
 
 

@@ -35,6 +35,7 @@ from checkback.record.entry import (
     Rhythm,
     Saturation,
     Shock,
+    SlowFlow,
 )
 from checkback.reporting.computed import NOTHING, Computed, Figured
 from checkback.reporting.short_words import ROUTES, device, number, pressures, rate, trouble, unit
@@ -79,7 +80,7 @@ GRAVE_RHYTHMS = (
 )
 
 _NO_EVENT = frozenset(
-    "session imported clock_step patient advice left_open noted stand_by withdrawal unclear mark".split()
+    "session imported clock_step patient advice left_open noted stand_by signature withdrawal unclear mark".split()
 )  # nothing that happened to the patient
 _ENDS = ("out", "retrieved", "crushed", "left in place")
 _LONGEST_WORDS = 44
@@ -208,7 +209,9 @@ def complication_words(entry: Entry, life: DeviceLife | None) -> str:
     """Return what went wrong with this entry, in a few words; empty if nothing did."""
     body = entry.body
     where = (
-        f", {body.segment}" if isinstance(body, (Dissection, Perforation, NoReflow)) and body.segment else ""
+        f", {body.segment}"
+        if isinstance(body, (Dissection, Perforation, NoReflow, SlowFlow)) and body.segment
+        else ""
     )
     if isinstance(body, Dissection):
         return f"dissection{f' type {body.type}' if body.type else ''}{where}"
@@ -216,8 +219,8 @@ def complication_words(entry: Entry, life: DeviceLife | None) -> str:
         if body.type == "distal wire":
             return f"distal wire perforation{where}"
         return f"perforation{f' Ellis {body.type}' if body.type else ''}{where}"
-    if isinstance(body, NoReflow):
-        return f"no reflow{where}"
+    if isinstance(body, (NoReflow, SlowFlow)):
+        return f"{'no reflow' if isinstance(body, NoReflow) else 'slow flow'}{where}"
     if isinstance(body, DeviceEvent) and body.happening in TROUBLE:
         named = (
             device(life.body)

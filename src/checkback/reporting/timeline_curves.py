@@ -29,6 +29,8 @@ def rows(plot: Plot, name: str, rows: Sequence[Row], *, headed: bool = True) -> 
     if headed:
         plot.section(name)
         sheet.y += plot.row
+    elif plot.overview:
+        plot.section("")
     for row in rows:
         _row(plot, row)
 

@@ -59,8 +59,7 @@ _LANES: tuple[tuple[Group, str], ...] = (
 def _lanes(plot: Plot) -> None:
     """Draw a lane for each kind of device, and a bar with words for each that was meant to stay."""
     sheet = plot.sheet
-    plot.section("Devices", "by kind")
-    sheet.y += plot.row
+    plot.section("")
     for group, words in _LANES:
         bars = [bar for bar in plot.line.bars if bar.group == group]
         if not bars:

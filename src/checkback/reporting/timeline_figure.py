@@ -12,6 +12,7 @@ import math
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
+from checkback.reporting.cited import LOCAL
 from checkback.reporting.document import DRAFT
 from checkback.reporting.timeline_curves import clotting, contrast, limit_words, pressures, rows
 from checkback.reporting.timeline_devices import devices
@@ -94,7 +95,7 @@ def draw(
     scale = Scale(left, sheet.width - RIGHT, max(line.end_min, 0.5))
     plot = Plot(sheet, line, scale, overview=overview)
     if overview:
-        plot.row, plot.panel = 8.6, 38.0
+        plot.row, plot.panel = 8.2, 34.0
     _head(plot, title, status, notices)
     if line.zero is None:
         sheet.text(0, sheet.y + 8, "Nothing that happened to the patient is on record yet.", TEXT)
@@ -106,7 +107,7 @@ def draw(
     axis = sheet.y
     _events(plot)
     devices(plot)
-    rows(plot, "Drugs", line.drugs)
+    rows(plot, "Drugs", line.drugs, headed=not overview)
     clotting(plot)
     contrast(plot)
     pressures(plot)
@@ -134,8 +135,8 @@ def draw_to_fit(
 ) -> tuple[Sheet, float]:
     """Draw a timeline with as much as a height on paper has room for.
 
-    First at full size, then on a wider sheet, then as an overview if that is allowed, at last
-    smaller on paper.
+    Whole if that can be read, on a wider sheet if need be; then as an overview, if that is allowed;
+    at last whatever has the largest letters.
 
     Returns
     -------
@@ -148,13 +149,22 @@ def draw_to_fit(
         If matplotlib is not installed.
     """
     tries = [(WIDTH_PT, False), (WIDE_PT, False), *([(WIDTH_PT, True), (WIDE_PT, True)] if overview else [])]
+    best: tuple[float, Sheet, float] | None = None
     for width_pt, less in tries:
         sheet = draw(line, status=status, notices=notices, title=title, width_pt=width_pt, overview=less)
         printed_mm = PAPER_MM * sheet.y / sheet.width
-        if printed_mm <= height_mm:
-            return sheet, PAPER_MM
-    return sheet, round(PAPER_MM * height_mm / printed_mm, 1)
+        shrunk = min(1.0, height_mm / printed_mm)
+        scale = shrunk * WIDTH_PT / width_pt
+        if best is None or scale > best[0] + 1e-9:
+            best = scale, sheet, math.floor(10 * PAPER_MM * shrunk) / 10
+        if scale >= READABLE:
+            break
+    assert best is not None
+    return best[1], best[2]
 
+
+READABLE = 0.8
+"""Names have 5.2 points at this scale; less is taken only where nothing else fits."""
 
 PAPER_MM = 174.0
 """Width of a page of A4 between its margins."""
@@ -278,6 +288,9 @@ def _ruled(plot: Plot, axis: float, key_times: Sequence[tuple[float, float]]) ->
 
 def _events(plot: Plot) -> None:
     line = plot.line
+    if plot.overview:
+        _numbers(plot)
+        return
     if line.complications:
         plot.section("Complications")
         _moments(plot, line.complications, "!")
@@ -315,6 +328,34 @@ def _moments(plot: Plot, moments: Sequence[Moment], mark: str) -> None:
     sheet.y += (max(places, default=-1) + 1) * plot.row
 
 
+def _numbers(plot: Plot) -> None:
+    """Draw what must not be overlooked as numbers, which the page explains."""
+    sheet, moments = plot.sheet, plot.line.grave_moments
+    if not moments:
+        return
+    sheet.numbered = True
+    plot.section("Events", "numbered")
+    groups = _together(plot, moments)
+    words, first = [], 1
+    for group in groups:
+        last = first + len(group) - 1
+        words.append(str(first) if last == first else f"{first}–{last}")
+        first = last + 1
+    boxes = []
+    for group, each in zip(groups, words, strict=True):
+        left = plot.x(group[0].at_min) - 4
+        boxes.append((left, left + max(8.0, text_width(each, SMALL, "bold") + 4)))
+    places = in_rows([[box] for box in boxes], 1.0)
+    for (left, right), group, each, row in zip(boxes, groups, words, places, strict=True):
+        y = sheet.y + (row + 0.5) * plot.row
+        for moment in group:
+            x = plot.x(moment.at_min)
+            sheet.line([x, x], [y + 3.9, sheet.y + (max(places) + 1) * plot.row + 1], color=ALERT, width=0.9)
+        sheet.rectangle(Box(left, y - 3.9, right, y + 3.9), fill=PAPER, edge=ALERT, width=0.9, zorder=3.6)
+        sheet.text((left + right) / 2, y, each, SMALL, align="center", weight="bold", color=ALERT)
+    sheet.y += (max(places) + 1) * plot.row + 1
+
+
 def _compressions(plot: Plot) -> None:
     if not plot.line.compressions:
         return
@@ -342,7 +383,13 @@ def _unsettled(plot: Plot) -> None:
         return
     plot.section("Not settled", "asked about")
     items = [
-        placed(plot, each.at_min, f"{each.text} [{each.cites[0]}]", TEXT, pad=5)
+        placed(
+            plot,
+            each.at_min,
+            f"[{each.cites[0]}]" if plot.overview else f"{each.text} [{each.cites[0]}]",
+            TEXT,
+            pad=5,
+        )
         for each in plot.line.unsettled
     ]
     rows = in_rows([[(item.left, item.right)] for item in items], GAP)
@@ -364,6 +411,8 @@ def _legend(plot: Plot) -> None:
         entries.append(("implant", "stays in"))
     if any(bar.ups for bar in bars):
         entries.append(("up", "balloon up: height is pressure, number is atm"))
+    if plot.overview and any(bar.troubles for bar in bars):
+        entries.append(("warning", "trouble"))
     if any(bar.runs for bar in bars):
         entries.append(("run", "run"))
     if any(bar.failures for bar in bars):
@@ -372,9 +421,9 @@ def _legend(plot: Plot) -> None:
         entries.append(("open", "dashed: not said to be out"))
     if any(bar.fate in ("out", "retrieved") for bar in bars):
         entries.append(("out", "out"))
-    if plot.line.complications:
+    if plot.line.complications and not plot.overview:
         entries.append(("warning", "complication"))
-    if any(each.grave for each in plot.line.rhythm):
+    if any(each.grave for each in plot.line.rhythm) and not plot.overview:
         entries.append(("grave", "grave rhythm or resuscitation"))
     if plot.line.acts and plot.line.act_target is not None:
         entries += [("within", "ACT in target"), ("below", "below"), ("above", "above")]
@@ -450,12 +499,11 @@ def _foot(plot: Plot) -> None:
         notes.append(
             "mcg: micrograms. IV intravenous, IC intracoronary, IA intra-arterial, PO by mouth, SL under the tongue, SC subcutaneous."
         )
-    if line.acts and line.act_target is not None:
-        notes.append(
-            f"ACT target {line.act_target.text}: {line.act_target.source}; check against local protocol."
-        )
-    for limit in line.contrast_limits if line.contrast else ():
-        notes.append(f"Contrast, {limit.name}: {limit.source}; check against local protocol.")
+    sources = [f"{name}: {source}" for name, source in line.sources]
+    if plot.overview and sources:
+        notes.append(f"{'; '.join(sources)}; {LOCAL}.")
+    else:
+        notes += [f"{each}; {LOCAL}." for each in sources]
     sheet.y += 2
     for note in notes:
         for part in wrapped(note, 5.6, sheet.width):

@@ -162,3 +162,27 @@ class Timeline:
         """Return the wall time of a place on the axis."""
         assert self.zero is not None
         return self.zero + timedelta(minutes=at_min)
+
+    @property
+    def grave_moments(self) -> tuple[Moment, ...]:
+        """What must not be overlooked, in order: complications, grave rhythms, resuscitation."""
+        pressed = (
+            Moment(each.begin_min, _lasting(self, each), each.cites, grave=True) for each in self.compressions
+        )
+        found = [*self.complications, *(each for each in self.rhythm if each.grave), *pressed]
+        return tuple(sorted(found, key=lambda each: (each.at_min, each.cites)))
+
+    @property
+    def sources(self) -> tuple[tuple[str, str], ...]:
+        """Where the target and the limits that are drawn come from: name and source."""
+        found = []
+        if self.acts and self.act_target is not None:
+            found.append((f"ACT target {self.act_target.text}", self.act_target.source))
+        if self.contrast:
+            found += [(f"contrast, {limit.name}", limit.source) for limit in self.contrast_limits]
+        return tuple(found)
+
+
+def _lasting(line: Timeline, stretch: Stretch) -> str:
+    end = "" if stretch.end_min is None else f" to {line.moment(stretch.end_min):%H:%M:%S}"
+    return f"{stretch.text}{end}"

@@ -79,6 +79,8 @@ class Plot:
         sheet.y += 3
         sheet.line([0, sheet.width], [sheet.y, sheet.y], color="#b0b0b0", width=0.5, zorder=0.5)
         sheet.y += 2
+        if not name:
+            return
         box = sheet.text(0, sheet.y + self.row / 2, name, TEXT, weight="bold")
         if measure:
             sheet.text(box.right + 3, sheet.y + self.row / 2, measure, SMALL, color=FAINT)

@@ -158,10 +158,13 @@ class Sheet:
         Where text stands already.
     y : float
         How far down the sheet is used.
+    numbered : bool
+        Whether grave moments stand on it as numbers, which have to be explained beside it.
     """
 
     width: float = WIDTH_PT
     y: float = 0.0
+    numbered: bool = False
     taken: list[Box] = field(default_factory=list)
 
     def __post_init__(self) -> None:
