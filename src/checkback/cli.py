@@ -19,7 +19,7 @@ from pydantic import ValidationError
 from rich.markup import escape
 from rich.table import Table
 
-from checkback import __version__, app, doctor, screen
+from checkback import __version__, app, doctor, paperwork, screen
 from checkback.commands.collect import collect
 from checkback.commands.common import (
     INTERRUPTED,
@@ -36,6 +36,8 @@ from checkback.commands.common import (
 )
 from checkback.commands.export import export
 from checkback.commands.importing import import_command
+from checkback.commands.report import report
+from checkback.commands.sign import sign
 from checkback.errors import UserError
 from checkback.hearing.pedal import ScriptedPedal
 from checkback.hearing.recording import Recording
@@ -246,7 +248,7 @@ def show(
             }
             click.echo(as_json_text(line))
     elif as_narrative:
-        click.echo(narrative(folded, phrasing))
+        click.echo(narrative(folded, phrasing, signed=paperwork.signed(case, folded)))
     else:
         _print_case(folded, phrasing)
 
@@ -587,6 +589,8 @@ def doctor_command(settings: SettingsFile) -> None:
 cli.add_command(collect)
 cli.add_command(export)
 cli.add_command(import_command)
+cli.add_command(report)
+cli.add_command(sign)
 
 
 def main() -> None:

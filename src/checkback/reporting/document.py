@@ -6,6 +6,7 @@ they all say the same.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
@@ -205,6 +206,14 @@ def every_run(document: Document) -> Iterator[Run]:
     """Yield every run of a document, in order."""
     for block in document.blocks:
         yield from runs_of(block)
+
+
+_KEEP = re.compile(r"(?<=\d) (?=[^\W\d]|[%×])|(?<=×) (?=\d)|(?<=\d,) (?=\d+[,\]])")
+
+
+def unbroken(text: str) -> str:
+    """Return text in which no line ends between a number and its unit, or inside a citation."""
+    return _KEEP.sub("\u00a0", text)
 
 
 def split_stop(text: str) -> tuple[str, str]:

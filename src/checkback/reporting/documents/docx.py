@@ -16,6 +16,7 @@ from checkback.reporting.document import (
     Paragraph,
     Runs,
     split_stop,
+    unbroken,
 )
 from checkback.reporting.documents import not_installed
 
@@ -44,6 +45,8 @@ def as_docx(document: Document) -> bytes:
         import docx
     except ImportError:
         raise not_installed("python-docx", "DOCX") from None
+    from docx.enum.text import WD_BREAK
+
     file = docx.Document()
     _set_up(file, document)
     file.add_heading(_safe(document.title), 0)
@@ -62,7 +65,7 @@ def as_docx(document: Document) -> bytes:
             case Figure():
                 _figure(file, block)
             case PageBreak():
-                file.add_page_break()
+                file.add_paragraph().add_run().add_break(WD_BREAK.PAGE)
     out = BytesIO()
     file.save(out)
     return out.getvalue()
@@ -100,7 +103,7 @@ def _runs(paragraph: Written, runs: Runs, *, style: str = "body") -> None:
     from docx.shared import Pt, RGBColor
 
     for i, each in enumerate(runs):
-        words, stop = split_stop(_safe(each.text))
+        words, stop = split_stop(unbroken(_safe(each.text)))
         text = paragraph.add_run((" " if i else "") + words)
         text.bold = each.strong or None
         if style == "warning":
@@ -167,4 +170,4 @@ def _figure(file: File, block: Figure) -> None:
 
 def _safe(text: str) -> str:
     """Return text without the signs that XML cannot hold."""
-    return "".join(sign if sign.isprintable() else " " for sign in text)
+    return "".join(sign if sign.isprintable() or sign == "\u00a0" else " " for sign in text)

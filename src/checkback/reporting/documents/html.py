@@ -8,7 +8,7 @@ from pathlib import Path
 
 import jinja2
 
-from checkback.reporting.document import Block, Document, split_stop
+from checkback.reporting.document import Block, Document, split_stop, unbroken
 
 TEMPLATE = Path(__file__).parents[1] / "templates" / "report.html.j2"
 
@@ -23,7 +23,7 @@ def _template() -> jinja2.Template:
     environment = jinja2.Environment(
         autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
-    environment.filters |= {"kind": _kind, "data": _data, "split_stop": split_stop}
+    environment.filters |= {"kind": _kind, "data": _data, "split_stop": split_stop, "unbroken": unbroken}
     return environment.from_string(TEMPLATE.read_text(encoding="utf-8"))
 
 

@@ -21,6 +21,7 @@ from checkback.reporting.document import (
     Paragraph,
     Runs,
     split_stop,
+    unbroken,
 )
 from checkback.reporting.documents import not_installed
 
@@ -97,7 +98,7 @@ def _runs(runs: Runs) -> list[dict[str, Any]]:
         words, stop = split_stop(each.text)
         plain.append(
             {
-                "text": words,
+                "text": unbroken(words),
                 "stop": stop,
                 "cites": ", ".join(map(str, each.cites)),
                 "marks": ", ".join(each.marks),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import textwrap
 from collections.abc import Iterator
 
@@ -17,6 +16,7 @@ from checkback.reporting.document import (
     Run,
     Runs,
     split_stop,
+    unbroken,
 )
 
 WIDTH = 96
@@ -70,9 +70,7 @@ def _underlined(text: str, sign: str) -> str:
 
 def _folded(text: str, hanging: str = "", width: int = WIDTH) -> str:
     """Fold a paragraph, but not between a number and its unit or inside brackets."""
-    text = re.sub(
-        r"(?<=\d) (?=[^\W\d]|[%×])|(?<=[×]) (?=\d)|(?<=\d,) (?=\d+[,\]])", "\u00a0", " ".join(text.split())
-    )
+    text = unbroken(" ".join(text.split()))
     lines = textwrap.fill(
         text, width, subsequent_indent=hanging, break_long_words=False, break_on_hyphens=False
     )
