@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 from checkback.record.case import Case
 from checkback.record.devices import DeviceLife
@@ -38,7 +39,7 @@ MOST_IMPLANTS = 8
 MOST_MOMENTS = 14
 """Of complications, likewise."""
 
-PAGE_MM = 232.0
+PAGE_MM = 243.0
 """Between title and foot of a page of A4, with room to spare for a heading that breaks."""
 
 _TABLE_LETTERS = 116.0
@@ -201,7 +202,7 @@ def _implants(case: Case, *, dense: bool) -> list[Block]:
         if rest:
             cites = numbers([life.entry for life in rest])
             runs.append(run(f"{len(rest)} more stand in the device list.", *cites))
-        return [Paragraph(tuple(runs), "note")]
+        return [Paragraph(_stopped(runs), "note")]
     blocks: list[Block] = [
         implant_table(case, shown, first_day(case), caption="Implants and what stays", brief=True)
     ]
@@ -209,6 +210,11 @@ def _implants(case: Case, *, dense: bool) -> list[Block]:
         more = run(f"{len(rest)} more stand in the device list.", *numbers([life.entry for life in rest]))
         blocks.append(Paragraph((more,)))
     return blocks
+
+
+def _stopped(runs: Sequence[Run]) -> Runs:
+    """End a list in running text with a full stop."""
+    return (*runs[:-1], replace(runs[-1], text=f"{runs[-1].text.rstrip(';.')}."))
 
 
 def _implant_words(life: DeviceLife) -> Run:
@@ -248,14 +254,14 @@ def _figures(case: Case, computed: Computed, *, dense: bool) -> list[Block]:
     blocks: list[Block] = []
     if pairs and dense:
         told = [run(f"{name[0].text} {value[0].text};", *value[0].cites) for name, value in pairs]
-        blocks.append(Paragraph((run("Totals, limits and times:", strong=True), *told), "note"))
+        blocks.append(Paragraph(_stopped([run("Totals, limits and times:", strong=True), *told]), "note"))
     elif pairs:
         depth = math.ceil(len(pairs) / _PAIRS)
         pairs += [(cell(""), cell(""))] * (depth * _PAIRS - len(pairs))
         rows = tuple(
             tuple(each for k in range(_PAIRS) for each in pairs[i + k * depth]) for i in range(depth)
         )
-        headers = ("Total", "Value", "Total or limit", "Value", "Limit or time", "Value")
+        headers = ("Figure", "Value") * _PAIRS
         blocks.append(
             DataTable(
                 headers, rows, caption="Totals, limits and times", widths=(2.5, 3.4, 2.5, 3.4, 2.5, 3.2)

@@ -148,16 +148,18 @@ def draw_to_fit(
     UserError
         If matplotlib is not installed.
     """
-    tries = [(WIDTH_PT, False), (WIDE_PT, False), *([(WIDTH_PT, True), (WIDE_PT, True)] if overview else [])]
     best: tuple[float, Sheet, float] | None = None
-    for width_pt, less in tries:
-        sheet = draw(line, status=status, notices=notices, title=title, width_pt=width_pt, overview=less)
-        printed_mm = PAPER_MM * sheet.y / sheet.width
-        shrunk = min(1.0, height_mm / printed_mm)
-        scale = shrunk * WIDTH_PT / width_pt
-        if best is None or scale > best[0] + 1e-9:
-            best = scale, sheet, math.floor(10 * PAPER_MM * shrunk) / 10
-        if scale >= READABLE:
+    for less in (False, True) if overview else (False,):
+        for width_pt in (WIDTH_PT, WIDE_PT):
+            sheet = draw(line, status=status, notices=notices, title=title, width_pt=width_pt, overview=less)
+            printed_mm = PAPER_MM * sheet.y / sheet.width
+            shrunk = min(1.0, height_mm / printed_mm)
+            scale = shrunk * WIDTH_PT / width_pt
+            if best is None or scale > best[0] + 1e-9:
+                best = scale, sheet, math.floor(10 * PAPER_MM * shrunk) / 10
+            if shrunk == 1.0:
+                break  # a wider sheet would only have smaller letters
+        if best is not None and best[0] >= READABLE:
             break
     assert best is not None
     return best[1], best[2]
