@@ -89,10 +89,24 @@ def _parquet(job: Job) -> list[Path]:
     return write_parquet([(job.source.name, job.case)], job.phrasing.summary, job.folder)
 
 
+def _dicom(job: Job) -> list[Path]:
+    from checkback.reporting.dicom.log import write_log
+
+    return write_log(job.case, job.phrasing.summary, job.folder, notes=job.notes)
+
+
+def _fhir(job: Job) -> list[Path]:
+    from checkback.reporting.fhir.bundle import write_document
+
+    return write_document(job.case, job.phrasing, job.folder, source=job.source, notes=job.notes)
+
+
 KINDS: dict[str, Kind] = {
     "tables": Kind("CSV, a file for each kind of entry, as a data package", _tables),
     "jsonl": Kind("JSON Lines, an entry a line with what became of it", _jsonl),
     "webvtt": Kind("the entries as a text track for the recording of the case", _webvtt),
+    "fhir": Kind("a FHIR R4 document, for systems of the hospital", _fhir),
+    "dicom": Kind("a DICOM Procedure Log, for an archive", _dicom),
     "parquet": Kind("one columnar table, for collections", _parquet),
 }
 

@@ -21,7 +21,7 @@ from checkback.errors import UserError
 from checkback.language.phrasebook import Phrasebook
 from checkback.language.phrasing import Phrasing
 from checkback.record.case import Case
-from checkback.record.entry import SCHEMA_VERSION, Entry, Imported, Moment, Session, Withdrawal
+from checkback.record.entry import SCHEMA_VERSION, Entry, Imported, Moment, Session, Signature, Withdrawal
 from checkback.record.journal import JOURNAL, verify
 from checkback.record.rewriting import oldest_version, write_instead, write_new
 
@@ -96,14 +96,35 @@ def _read_journal(job: Job) -> Taken:
     from checkback.record.journal import read_entries
 
     entries = read_entries(job.data, job.path)
-    whole = job.data[: job.data.rfind(b"\n") + 1]
-    if oldest_version(whole) == SCHEMA_VERSION:
+    if oldest_version(job.data) == SCHEMA_VERSION:
         raise UserError(
             f"{job.path}: this journal is of version {SCHEMA_VERSION} already: use its folder as it is, nothing was "
             "imported"
         )
     notes = [entries.torn] if entries.torn is not None else []
     return Taken(entries, notes, same_record=True)
+
+
+def _is_fhir(data: bytes) -> bool:
+    try:
+        content = json.loads(data)
+    except (ValueError, RecursionError):
+        return False
+    return isinstance(content, dict) and "resourceType" in content
+
+
+def _read_fhir(job: Job) -> Taken:
+    from checkback.reporting.fhir.reading import read_document
+
+    try:
+        found = read_document(job.data)
+    except UserError as error:
+        raise UserError(f"{job.path}: {error}") from None
+    if found.notes and not job.skip_bad:
+        raise UserError(
+            f"{job.path}: {' '.join(found.notes[:3])} Nothing was imported: leave such entries out with --skip-bad"
+        )
+    return Taken(found.entries, found.notes, len(found.notes))
 
 
 def _is_text(data: bytes) -> bool:
@@ -132,8 +153,30 @@ def _read_csv(job: Job) -> Taken:
     return Taken(written.entries, [f"left out, {row}" for row in rows], len(rows))
 
 
+def _is_dicom(data: bytes) -> bool:
+    return data[128:132] == b"DICM"
+
+
+def _read_dicom(job: Job) -> Taken:
+    from checkback.reporting.dicom.reading import read_bytes
+
+    log = read_bytes(job.data, name=str(job.path))
+    if log.left_out and not job.skip_bad:
+        more = f"; and {len(log.left_out) - 1} more" if len(log.left_out) > 1 else ""
+        raise UserError(
+            f"{job.path}: {log.left_out[0]}{more}; nothing was imported: leave out what has no place in a journal with "
+            "--skip-bad"
+        )
+    notes = [f"left out, {item}" for item in log.left_out] + [f"The log says: {note}" for note in log.notes]
+    # what an earlier import or signature was about is another journal
+    entries = [entry for entry in log.entries if not isinstance(entry.body, Imported | Signature)]
+    return Taken(entries, notes, len(log.left_out))
+
+
 FORMATS: dict[str, Format] = {
     "journal": Format(_is_journal, _read_journal),
+    "fhir": Format(_is_fhir, _read_fhir),
+    "dicom": Format(_is_dicom, _read_dicom),
     "csv": Format(_is_text, _read_csv),  # last: any text may be one
 }
 
@@ -148,7 +191,7 @@ FORMATS: dict[str, Format] = {
 @click.option("--skip-bad", is_flag=True, help="Leave out rows that cannot be read, and name them.")
 @pass_settings
 def import_command(settings: SettingsFile, file: Path, case: Path, day: str | None, skip_bad: bool) -> None:
-    """Make a case of FILE: one written by hand as CSV, or the journal of an older version.
+    """Make a case of FILE: one written by hand as CSV, a FHIR document, a DICOM Procedure Log, or the journal of an older version.
 
     What FILE is, is told by its content.  Every entry that did not come from a journal is marked as
     imported.  An older journal is written in today's version; if FILE is the journal of CASE

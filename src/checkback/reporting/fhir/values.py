@@ -109,7 +109,7 @@ def dose(value: Decimal, unit: str) -> Json:
     """Return a dose or rate; a unit that the formulary does not know has no code."""
     code = codes.DRUG_UCUM.get(unit)
     if code is None:
-        return {"value": value, "unit": unit}
+        return {"value": value, **({"unit": unit} if unit else {})}
     return {"value": value, "unit": unit.replace("ug", "µg"), "system": UCUM, "code": code}
 
 
