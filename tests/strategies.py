@@ -60,7 +60,7 @@ def values(annotation: Any, constraints: tuple[Any, ...] = ()) -> SearchStrategy
     least: Any = next((c.ge for c in constraints if isinstance(c, Ge)), None)
     most: Any = next((c.le for c in constraints if isinstance(c, Le)), None)
     plain: dict[Any, Callable[[], SearchStrategy[Any]]] = {
-        str: lambda: texts,
+        str: lambda: _texts(constraints),
         bool: st.booleans,
         int: lambda: st.integers(least, most),
         float: lambda: st.floats(least, most, allow_nan=False, allow_infinity=False),
@@ -71,6 +71,14 @@ def values(annotation: Any, constraints: tuple[Any, ...] = ()) -> SearchStrategy
     if annotation not in plain:
         raise TypeError(f"no strategy for {annotation}: add one to tests/strategies.py")
     return plain[annotation]()
+
+
+def _texts(constraints: tuple[Any, ...]) -> SearchStrategy[str]:
+    pattern: str | None = next((c.pattern for c in constraints if getattr(c, "pattern", None)), None)
+    if pattern is not None:
+        return st.from_regex(pattern, fullmatch=True)
+    shortest = next((c.min_length for c in constraints if getattr(c, "min_length", None)), 0)
+    return texts if not shortest else texts.map(lambda text: text.ljust(shortest, "x"))
 
 
 def models(cls: type[BaseModel], **fixed: SearchStrategy[Any]) -> SearchStrategy[Any]:

@@ -1,9 +1,10 @@
 #!/bin/sh
-# Debian packages that the tests use for real: speakers, a virtual sound card, a virtual display.
+# Debian packages that the tests use for real: speakers, a virtual sound card, a virtual display, a DICOM archive.
 # Where they may not be installed, the tests that need them say so and are skipped.
 set -eu
-packages="flite festival festvox-us-slt-hts festvox-kdlpc16k
+packages="flite festival festvox-us-slt-hts festvox-kallpc16k festvox-kdlpc16k
           pulseaudio pulseaudio-utils libasound2-plugins libportaudio2 sox espeak-ng
+          dcmtk openssl
           xvfb xdotool gcc libc6-dev linux-libc-dev python3-dev"
 
 missing=

@@ -17,6 +17,7 @@ from checkback.errors import UserError
 from checkback.sending.outbox import Item, Undelivered
 
 if TYPE_CHECKING:
+    from pydicom.dataset import Dataset
     from pynetdicom.association import Association
 
 CALLING = "CHECKBACK"
@@ -137,6 +138,7 @@ def deliver(item: Item, payload: bytes) -> str:
     """
     try:
         from pydicom import dcmread
+        from pynetdicom import evt
         from pynetdicom.ae import ApplicationEntity
     except ImportError:
         raise Undelivered(
@@ -156,9 +158,23 @@ def deliver(item: Item, payload: bytes) -> str:
     entity.connection_timeout = entity.acse_timeout = CONNECT_S
     entity.dimse_timeout = entity.network_timeout = ANSWER_S
     entity.add_requested_context(ds.SOPClassUID, [ExplicitVRLittleEndian, ImplicitVRLittleEndian])
+    opened: list[Any] = []
     association = entity.associate(
-        to.host, to.port, ae_title=to.called, tls_args=None if tls is None else (tls, to.host)
+        to.host,
+        to.port,
+        ae_title=to.called,
+        tls_args=None if tls is None else (tls, to.host),
+        evt_handlers=[(evt.EVT_CONN_OPEN, lambda event: opened.append(event.assoc.dul.socket.socket))],
     )
+    try:
+        return _store(association, ds, to)
+    finally:
+        # after a reset the library forgets its socket without closing it
+        for connection in opened:
+            connection.close()
+
+
+def _store(association: Association, ds: Dataset, to: Archive) -> str:
     if not association.is_established:
         raise _not_connected(association, to)
     try:

@@ -14,7 +14,7 @@ OF_THE_ENTRY: dict[str, str] = {
     "words": "held",
     "question": "held",
     "standing": "held: what stands and what is questioned",
-    "body": "held, see below",
+    "body": "held, see above",
     "session": "not held: all that is read back is of session 1",
     "alternatives": "not held: the readings that were not taken",
     "recogniser": "not held",

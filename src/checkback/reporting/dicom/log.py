@@ -30,6 +30,7 @@ from checkback.errors import UserError
 from checkback.record.case import Case
 from checkback.record.entry import CaseEnd, Entry, Patient, Signature
 from checkback.record.journal import START, line_of
+from checkback.record.signing import signing
 from checkback.reporting.dicom import codes
 from checkback.reporting.dicom.codes import Code
 from checkback.reporting.dicom.layout import CLASSES, NOT_CARRIED, Slot, heads, slots
@@ -52,9 +53,6 @@ LONGEST_NUMBER = 16
 _IMPLEMENTATION = uuid.uuid5(uuid.NAMESPACE_DNS, "implementation.checkback.invalid")
 _DEVICE = uuid.uuid5(uuid.NAMESPACE_DNS, "device.checkback.invalid")
 _ZONE_LIMITS = timedelta(hours=-12), timedelta(hours=14)
-_SIGNS_NOTHING = ("signature", "session", "clock_step")
-"""Entries after a signature that leave it whole."""
-
 _MISSING = "exporting to DICOM needs the packages of the extra 'export': pip install 'checkback[export]'"
 
 Summary = Callable[[Entry], str]
@@ -78,7 +76,7 @@ def carried(case: Case) -> list[Entry]:
 
 
 def signed(case: Case, chain: Sequence[str]) -> Entry | None:
-    """Return the signature that covers everything on record, or None.
+    """Return the signature that covers everything on record, or None; see `checkback.record.signing`.
 
     Parameters
     ----------
@@ -86,13 +84,8 @@ def signed(case: Case, chain: Sequence[str]) -> Entry | None:
     chain : sequence of str
         Hash of each line of its journal.
     """
-    signature = case.latest(Signature)
-    if signature is None or not isinstance(signature.body, Signature):
-        return None
-    body = signature.body
-    as_signed = body.entries <= len(chain) and chain[body.entries - 1] == body.head
-    later = [entry for entry in case.entries[body.entries :] if entry.body.kind not in _SIGNS_NOTHING]
-    return signature if as_signed and not later else None
+    found = signing(case, {entry.n: line for entry, line in zip(case.entries, chain, strict=True)})
+    return found.holding[-1] if found.signed else None
 
 
 def dataset(
