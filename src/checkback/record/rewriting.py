@@ -33,9 +33,13 @@ def journal_bytes(entries: Iterable[Entry]) -> bytes:
 
 
 def oldest_version(data: bytes) -> int:
-    """Return the lowest `schema_version` in the lines of a sound journal; today's if it has none."""
-    versions = [json.loads(line).get("schema_version", SCHEMA_VERSION) for line in data.splitlines()]
-    return min(versions, default=SCHEMA_VERSION)
+    """Return the lowest `schema_version` in the whole lines of a journal; today's if it has none."""
+    versions = [SCHEMA_VERSION]
+    for line in data.splitlines():
+        # the last line may be torn
+        with suppress(ValueError):
+            versions.append(json.loads(line).get("schema_version", SCHEMA_VERSION))
+    return min(versions)
 
 
 def write_new(folder: Path, entries: Iterable[Entry]) -> None:

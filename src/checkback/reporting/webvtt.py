@@ -72,7 +72,9 @@ def webvtt(
 
 
 def _cues(case: Case, placed: list[tuple[float, Entry]], summary: Callable[[Entry], str]) -> Iterator[str]:
-    for (at_s, entry), (next_s, _) in zip(placed, [*placed[1:], (float("inf"), None)], strict=True):
+    nexts = [at_s for at_s, _ in placed[1:]] + [float("inf")]
+    # with no entry there is no next one either
+    for (at_s, entry), next_s in zip(placed, nexts, strict=False):
         end_s = at_s + min(max(next_s - at_s, SHORTEST_CUE_S), LONGEST_CUE_S)
         asked = " (questioned)" if case.standing(entry)[0] == "questioned" else ""
         text = _line(f"{entry.at.wall:%H:%M:%S} {summary(entry)}{asked} [{entry.n}]")
