@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import NamedTuple
 
@@ -12,9 +13,13 @@ from checkback import app, paperwork
 from checkback.commands.common import SettingsFile, attention, case_argument, pass_settings
 from checkback.errors import UserError
 from checkback.paperwork import Papers
-from checkback.reporting.document import Document
+from checkback.reporting.device_list import device_list
+from checkback.reporting.document import Document, Heading
 from checkback.reporting.documents import FORMATS, SUFFIX, Format, written
-from checkback.reporting.narrative import draft
+from checkback.reporting.handover import handover
+from checkback.reporting.narrative import draft, status_line
+from checkback.reporting.summary import summary, timeline_block, timeline_files
+from checkback.reporting.timeline import timeline
 
 REPORTS = "report"
 """Folder inside a case folder that papers go to."""
@@ -28,7 +33,7 @@ class Paper(NamedTuple):
 
 
 def _narrative(papers: Papers) -> Document:
-    return draft(
+    text = draft(
         papers.case,
         papers.phrasing,
         computed=papers.computed,
@@ -36,9 +41,31 @@ def _narrative(papers: Papers) -> Document:
         template=papers.template,
         notices=papers.notices,
     )
+    course = timeline_block(timeline(papers.case, papers.computed), status=text.status, notices=text.notices)
+    return replace(text, blocks=(*text.blocks, Heading(1, "Timeline"), course))
 
 
-PAPERS: tuple[Paper, ...] = (Paper("report", _narrative),)
+def _summary(papers: Papers) -> Document:
+    status, signed = status_line(papers.signed), papers.signed.signed
+    return summary(papers.case, papers.computed, status=status, signed=signed, notices=papers.notices)
+
+
+def _devices(papers: Papers) -> Document:
+    status, signed = status_line(papers.signed), papers.signed.signed
+    return device_list(papers.case, status=status, signed=signed, notices=papers.notices)
+
+
+def _handover(papers: Papers) -> Document:
+    status, signed = status_line(papers.signed), papers.signed.signed
+    return handover(papers.case, papers.computed, status=status, signed=signed, notices=papers.notices)
+
+
+PAPERS: tuple[Paper, ...] = (
+    Paper("report", _narrative),
+    Paper("summary", _summary),
+    Paper("devices", _devices),
+    Paper("handover", _handover),
+)
 
 
 @click.command("report")
@@ -68,7 +95,10 @@ def report(
     template: Path | None,
     despite_breaks: bool,
 ) -> None:
-    """Write the draft report of CASE, finished or not, as text, Markdown, HTML, PDF and DOCX.
+    """Write the papers of CASE, finished or not, as text, Markdown, HTML, PDF and DOCX.
+
+    These are the draft report, a summary on one page, the device list, a note for the unit that
+    takes the patient, and the timeline as a picture.
 
     Each sentence names the entries that it came from.  It is a draft until somebody signs the case
     (checkback sign), and again as soon as anything is recorded after that.
@@ -101,6 +131,10 @@ def write_papers(papers: Papers, folder: Path, formats: tuple[Format, ...]) -> l
         for document in [paper.make(papers)]
         for how in dict.fromkeys(formats)
     ]
+    drawn = timeline_files(
+        papers.case, papers.computed, status=status_line(papers.signed), notices=papers.notices
+    )
+    made += [(folder / f"timeline{suffix}", content) for suffix, content in drawn.items()]
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for path, content in made:

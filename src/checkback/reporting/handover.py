@@ -51,7 +51,7 @@ from checkback.reporting.document import (
 from checkback.reporting.short_words import capital, clock, device, number, rate, unit
 from checkback.reporting.summary import missing_words
 from checkback.reporting.timeline import opens_treatment, question_words, timeline
-from checkback.reporting.watch_points import DATA, HandoverData, Watch, accesses, closing, due, load, running
+from checkback.reporting.watch_points import DATA, HandoverData, accesses, closing, due, load, running
 
 _PATIENT = (
     ("age_y", "Age", " years"),
@@ -96,19 +96,13 @@ def handover(
         If the data cannot be used.
     """
     known, first = load(data), first_day(case)
-    blocks: list[Block] = []
-    for heading, items, style in (
-        ("Open matters", list(_open(case, first)), "warning"),
-        ("Patient and plan", list(_patient(case)), "body"),
-        ("What was done", list(_done(case, computed, first)), "body"),
-        ("What to watch", list(_watch(case, computed, known)), "body"),
-        ("Access and sheath", list(_access(case, first)), "body"),
-    ):
-        blocks.append(Heading(1, heading))
-        if items:
-            blocks.append(BulletList(tuple(items), "warning" if style == "warning" else "body"))
-        else:
-            blocks.append(Paragraph(cell("None is on record.")))
+    blocks = [
+        *_listed("Open matters", _open(case, first), warning=True),
+        *_listed("Patient and plan", _patient(case)),
+        *_listed("What was done", _done(case, computed, first)),
+        *_listed("Access and sheath", _access(case, first)),
+        *_watch(case, computed, known),
+    ]
     blocks += _drugs(case, known, first)
     blocks.append(Heading(1, "Clotting time, contrast and radiation"))
     figures = tuple(_figures(case, computed, first))
@@ -120,6 +114,13 @@ def handover(
         )
     )
     return Document("Hand-over note", status, tuple(blocks), signed=signed, notices=tuple(notices))
+
+
+def _listed(heading: str, items: Iterator[Runs], *, warning: bool = False) -> list[Block]:
+    told = tuple(items)
+    if not told:
+        return [Heading(1, heading), Paragraph(cell("None is on record."))]
+    return [Heading(1, heading), BulletList(told, "warning" if warning else "body")]
 
 
 # --- open matters, patient ------------------------------------------------------------------------
@@ -225,20 +226,23 @@ def _result(case: Case, first: date | None) -> Iterator[Runs]:
 # --- what to watch --------------------------------------------------------------------------------
 
 
-def _watch(case: Case, computed: Computed, known: HandoverData) -> Iterator[Runs]:
+def _watch(case: Case, computed: Computed, known: HandoverData) -> list[Block]:
     found = due(case, computed)
-    for each in known.watch:
-        entries = found[each.when]
-        if entries:
-            yield (run(each.text, *numbers(entries)), Run(_because(each)))
+    rows = [
+        (cell(each.text, *numbers(found[each.when])), cell(each.source))
+        for each in known.watch
+        if found[each.when]
+    ]
     follow_up = computed.find("radiation", "follow-up")
     if follow_up is not None:
-        cites = basis(case, follow_up)
-        yield (run(follow_up.text, *cites), Run(f"Source: {follow_up.source}; {LOCAL}."))
-
-
-def _because(each: Watch) -> str:
-    return f"Source: {each.source}; {LOCAL}."
+        rows.append((cell(follow_up.text, *basis(case, follow_up)), cell(follow_up.source)))
+    if not rows:
+        return [
+            Heading(1, "What to watch"),
+            Paragraph(cell("Nothing on record makes any of the listed advice due.")),
+        ]
+    headers = ("What the record makes due", f"Source ({LOCAL})")
+    return [Heading(1, "What to watch"), DataTable(headers, tuple(rows), widths=(7, 3))]
 
 
 # --- access ---------------------------------------------------------------------------------------
@@ -287,23 +291,26 @@ def _drugs(case: Case, known: HandoverData, first: date | None) -> list[Block]:
         if isinstance(entry.body, Drug):
             given.setdefault(entry.body.drug, []).append(entry)
     blocks: list[Block] = [Heading(1, "Drugs")]
-    going = running(case)
-    if going:
-        blocks.append(BulletList(tuple(_running(entry, first) for entry in going)))
+    before = patient_entries(case, "antiplatelet_loaded")
+    first_lines = [_running(entry, first) for entry in running(case)]
+    if case.patient().antiplatelet_loaded:
+        words = (
+            "A P2Y12 inhibitor was loaded before the case; which, when and how much is not in the entries."
+        )
+        first_lines.append(cell(words, *numbers(before)))
+    if first_lines:
+        blocks.append(BulletList(tuple(first_lines)))
     grouped = [(group.name, [drug for drug in group.drugs if drug in given]) for group in known.group]
     named = {drug for group in known.group for drug in group.drugs}
     grouped.append(("Other drugs", [drug for drug in given if drug not in named]))
+    rows: list[tuple[Runs, ...]] = []
     for name, drugs in grouped:
         if drugs:
-            rows = tuple(_drug(given[drug], first) for drug in drugs)
-            blocks.append(
-                DataTable(
-                    ("Drug", "Last dose", "At", "All doses in this case"),
-                    rows,
-                    caption=name,
-                    widths=(3, 3.6, 2.2, 6),
-                )
-            )
+            rows.append((cell(name, strong=True), cell(""), cell(""), cell("")))
+            rows += [_drug(given[drug], first) for drug in drugs]
+    if rows:
+        headers = ("Drug", "Last dose", "At", "All doses in this case")
+        blocks.append(DataTable(headers, tuple(rows), widths=(4.2, 3.6, 2.0, 5.4)))
     stopped = _stopped(case, first)
     if stopped:
         blocks.append(BulletList(stopped))
