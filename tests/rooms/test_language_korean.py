@@ -75,6 +75,8 @@ KOREAN: dict[str, Any] = {
         "choose": {"say": ["선택 <ago_min>"]},
         "noted": {"say": ["알았다"]},
         "stand_by": {"say": ["대기"]},
+        "note": {"say": ["기록"]},
+        "end_note": {"say": ["기록 종료"]},
         "voice_off": {"say": ["음성 종료"]},
         "voice_on": {"say": ["음성 시작"]},
     },

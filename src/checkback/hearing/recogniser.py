@@ -65,6 +65,8 @@ class Utterance:
     expected : tuple of str
         Short answers to a question that the program has just asked; words of the grammar that
         alone are no sentence of it ("fifty").
+    dictated : bool
+        True while a note is dictated: it is to be written down freely, and only its end is a command.
     """
 
     pcm: Pcm
@@ -73,6 +75,7 @@ class Utterance:
     held: bool = False
     clipped: bool = False
     expected: tuple[str, ...] = ()
+    dictated: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,13 +136,16 @@ class FreeText:
     no_speech : float
         Probability that the sound holds no speech.
     phones : int
-        Length of the text, in phones.
+        Length of the text, in phones; 0 if nobody counted.
+    writer : str
+        Name of the listener.
     """
 
     text: str
     logprob: float
     no_speech: float
-    phones: int
+    phones: int = 0
+    writer: str = "whisper"
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,15 @@ from typing import Any
 import numpy as np
 
 from checkback.errors import UserError
-from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Grammar, Heard, Hypothesis, Pcm, Utterance
+from checkback.hearing.recogniser import (
+    SAMPLE_RATE_HZ,
+    FreeText,
+    Grammar,
+    Heard,
+    Hypothesis,
+    Pcm,
+    Utterance,
+)
 from checkback.hearing.worker import Worker
 
 _GET_MODEL = "see models_download.md for models that fit and how to place them"
@@ -132,6 +140,64 @@ def _make_answer(folder: Path, phrases: tuple[str, ...]) -> Callable[[Pcm | None
         return _hypotheses(recogniser.FinalResult())
 
     return answer
+
+
+def _make_write(folder: Path) -> Callable[[Pcm], tuple[str, float]]:
+    """Load the model with no phrases, in the worker; sound is answered with words and their probability."""
+    import vosk
+
+    vosk.SetLogLevel(-1)
+    try:
+        recogniser = vosk.KaldiRecognizer(vosk.Model(str(folder)), SAMPLE_RATE_HZ)
+    except Exception as error:
+        raise UserError(f"The Vosk model in {folder} cannot be loaded: {_GET_MODEL}.") from error
+    recogniser.SetWords(True)
+
+    def write(pcm: Pcm) -> tuple[str, float]:
+        recogniser.AcceptWaveform(np.ascontiguousarray(pcm, dtype="<i2").tobytes())
+        found: dict[str, Any] = json.loads(recogniser.FinalResult())
+        confidences = [max(float(word["conf"]), 1e-6) for word in found.get("result", ())]
+        return " ".join(found.get("text", "").split()), float(
+            np.log(confidences).sum()
+        ) if confidences else 0.0
+
+    return write
+
+
+class VoskWriter:
+    """Vosk without phrases, in a child process: writes down what was said, whatever it was.
+
+    Parameters
+    ----------
+    folder : Path
+        An unpacked model.
+
+    Raises
+    ------
+    UserError
+        If the folder holds no usable model.
+    """
+
+    name = "vosk"
+
+    def __init__(self, folder: Path) -> None:
+        check_model_folder(folder)
+        self._worker: Worker[Pcm, tuple[str, float]] = Worker(
+            partial(_make_write, folder.absolute()),
+            name=f"{self.name} for notes",
+            remedy=f"the model in {folder} may be damaged; {_GET_MODEL}",
+        )
+
+    def write(self, pcm: Pcm) -> FreeText | None:
+        """Write down what was said; None if the child failed twice."""
+        answer = self._worker.ask(pcm)
+        if answer is None:
+            return None
+        return FreeText(answer[0], answer[1], no_speech=0.0 if answer[0] else 1.0, writer=self.name)
+
+    def close(self) -> None:
+        """End the child process."""
+        self._worker.close()
 
 
 #: Unknown words that a message names.

@@ -21,6 +21,7 @@ from pathlib import Path
 import numpy as np
 
 from checkback.errors import UserError
+from checkback.hearing import recogniser as port
 from checkback.hearing.recogniser import Heard, Hypothesis, Pcm, Utterance
 from checkback.hearing.worker import Worker
 
@@ -39,6 +40,9 @@ _PACKAGES = ("ctranslate2", "tokenizers")
 #: values are those of the model's authors, published with it).
 NO_SPEECH = 0.6
 LEAST_MEAN_LOGPROB = -1.0
+
+#: Width of the search for dictated notes, which may take their time.
+NOTE_BEAM = 5
 
 #: Loading a large model from a slow disk takes its time.
 START_LIMIT_S = 180.0
@@ -291,6 +295,14 @@ class WhisperListener:
         """
         reply = self._worker.ask(Score(pcm, tuple(texts), self._prompt if prompt is None else prompt))
         return reply if isinstance(reply, tuple) else None
+
+    def write(self, pcm: Pcm) -> port.FreeText | None:
+        """Write down a passage of a dictation with the wide search; without words if nobody spoke."""
+        found = self.listen(pcm, beam=NOTE_BEAM)
+        if found is None:
+            return None
+        text = found.text if found.is_speech else ""
+        return port.FreeText(text, round(found.total_logprob, 3), found.no_speech, writer=self.name)
 
     def hear(self, utterance: Utterance) -> Heard:
         """Write down one utterance; see `Recogniser.hear`.

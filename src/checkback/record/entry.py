@@ -585,6 +585,23 @@ class Mark(Frozen):
     kind: Literal["mark"] = "mark"
 
 
+class Dictation(Frozen):
+    """A free note that was dictated or typed between "note" and "end note"; nobody has structured it.
+
+    Each part that is added replaces the entry before, so that the last one holds the whole.
+    """
+
+    kind: Literal["dictation"] = "dictation"
+    text: str = Field(description="The words so far; empty if only the sound was kept.")
+    writer: str | None = Field(default=None, description="Who wrote the words: a recogniser, or typed.")
+    ended: Wall | None = Field(default=None, description="When it was over; empty while it goes on.")
+    ended_by: Literal["said", "length", "restart", "stop"] | None = Field(
+        default=None, description="Said: by its end word. The others: by the program."
+    )
+    clip: str | None = Field(default=None, description="Its sound: a file beside the journal.")
+    clip_sha256: str | None = Field(default=None, description="SHA-256 of that file, 64 hexadecimal digits.")
+
+
 class Advice(Frozen):
     """The program spoke up: a limit came near, or something is due.  Advice, never an order."""
 
@@ -647,7 +664,7 @@ Body = Annotated[
     | BloodPressure | HeartRate | Saturation | Pain | Rhythm | Shock | Compressions | CirculationReturned
     | Stenosis | Reference | Calcium | Thrombus | Flow | Dissection | Perforation | NoReflow | SlowFlow | PressureRatio
     | Contrast | Fluoroscopy | AirKerma | DoseArea
-    | Patient | Mark | Advice | LeftOpen | Noted | StandBy | Unclear | Signature | Withdrawal,
+    | Patient | Mark | Dictation | Advice | LeftOpen | Noted | StandBy | Unclear | Signature | Withdrawal,
     Field(discriminator="kind"),
 ]  # fmt: skip
 
