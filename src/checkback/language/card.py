@@ -50,10 +50,13 @@ def phrase_card(book: Phrasebook) -> str:
     for part, name, family in book.families():
         if part != role:
             role = part
-            lines += [f"## {words[role]}", ""]
+            # a phrasebook without answers needs no heading for them
+            lines += [f"## {words.get(role, role)}", ""]
             if role == "event":
                 lines += _family(book, words["front"], book.file.correction)
                 lines += _family(book, words["front"], book.file.shift)
+                if book.file.shift_after is not None:
+                    lines += _family(book, words.get("behind", words["front"]), book.file.shift_after)
         lines += _family(book, name.replace("_", " "), family)
         lines += _example(book, name, role)
     lines += [f"## {words['lists']}", "", *_lists(book)]

@@ -46,14 +46,25 @@ def ambiguities(book: Phrasebook, seed: int = 0) -> list[Ambiguity]:
     reader = Reader(book, every_size=True)
     rng = random.Random(seed)
     role = {name: role for role, name, _ in book.families()}
-    section = {"event": "events", "fragment": "fragments", "dialogue": "dialogue", "question": "questions"}
+    section = {
+        "event": "events",
+        "fragment": "fragments",
+        "dialogue": "dialogue",
+        "question": "questions",
+        "answer": "answers",
+    }
     found: dict[tuple[str, ...], Ambiguity] = {}
     for kind, name, _ in book.families():
         key = f"{section[kind]}.{name}.say"
         for _ in range(SAMPLES):
             words = book.sample(rng, name).words
             # a fragment is said after the correction word, and is nothing by itself
-            readings = reader.read(f"correction {words}" if kind == "fragment" else words)
+            readings = [
+                reading
+                for reading in reader.read(f"correction {words}" if kind == "fragment" else words)
+                # an answer is taken only while it is asked for
+                if reading.role != "answer" or reading.family == name
+            ]
             families = tuple(sorted({reading.family for reading in readings}))
             if name not in families and kind != "fragment":
                 raise fault(book.source, key, f"no entry can be made of '{words}'; check its fields")

@@ -50,17 +50,18 @@ from checkback.language.expression import (
 from checkback.language.numbers import STYLES, NumberWords, Style
 from checkback.record.entry import BODY
 
-DIALOGUE = frozenset("disregard say_again affirm negative choose noted stand_by voice_off voice_on".split())
+DIALOGUE = frozenset("disregard say_again affirm negative choose noted stand_by voice_off voice_on note end_note".split())
 QUESTIONS = frozenset(
     "last_act contrast_so_far contrast_left heparin_so_far balloon_time what_is_in what_is_missing".split()
 )
 REPLIES = frozenset(
     "say_again nothing_said accepted corrected withdrawn nothing_to_withdraw nothing_to_correct "
-    "no_such_entry does_not_fit which heard_either option or confirm unlisted dropped parked voice_off voice_on at "
+    "no_such_entry does_not_fit which heard_either go_ahead option or confirm unlisted dropped parked voice_off voice_on at "
     "act_last act_none just_now one_minute_ago minutes_ago contrast contrast_none in in_none missing missing_none nothing_in nothing_up "
     "trouble saved_again nothing_asked replaces deaf hearing_again contrast_left heparin heparin_none "
     "heparin_infusion long_before balloon_up balloon_not_up not_known noted nothing_to_note "
-    "scan_again scanned_before nothing_to_identify expired".split()
+    "scan_again scanned_before nothing_to_identify expired "
+    "note_open note_again note_taken note_taken_long note_as_sound note_too_long note_cut_off no_note".split()
 )
 """What the loop needs a phrasebook to have."""
 
@@ -181,6 +182,9 @@ class PhrasebookFile(_Data):
     spoken_units: dict[str, str] = {}
     spoken_units_one: dict[str, str] = {}
     typed: dict[str, str] = Field(default={}, description="What is typed short, and its words.")
+    writes_like: str = Field(
+        default="", description="A text in the style in which a free recogniser is to write."
+    )
     replies: dict[str, str]
     advice: dict[str, str] = Field(description="What the program says by itself, by rule.")
     card: dict[str, str] = Field(description="Headings and small words of the phrase card.")
@@ -355,7 +359,11 @@ class _Compiler:
     def root(self) -> Node:
         families = self.families()
         role: dict[str, list[Node]] = {
-            "event": [], "fragment": [], "dialogue": [], "question": [], "answer": []
+            "event": [],
+            "fragment": [],
+            "dialogue": [],
+            "question": [],
+            "answer": [],
         }
         for which, name, _ in self.book.families():
             role[which].append(families[name])

@@ -25,7 +25,7 @@ from checkback.language.expression import (
 from checkback.language.phrasebook import Phrasebook
 from checkback.record.entry import BODY
 
-Role = Literal["event", "fragment", "dialogue", "question"]
+Role = Literal["event", "fragment", "dialogue", "question", "answer"]
 
 MAX_READINGS = 12
 """More readings than this are cut: no question can offer them anyway."""
@@ -37,13 +37,13 @@ class Reading:
 
     Attributes
     ----------
-    role : {"event", "fragment", "dialogue", "question"}
+    role : {"event", "fragment", "dialogue", "question", "answer"}
     family : str
         Name of the phrasebook family.
     fields : mapping
         What the slots say, by field name; `Decimal` for numbers.
     body : pydantic model or None
-        The entry's body, for events.
+        The entry's body, for events and for answers that become one.
     correction : bool
         True after the correction word: replaces an earlier entry.
     target : int or None
@@ -52,6 +52,9 @@ class Reading:
         "two minutes ago", in seconds.
     clock : (int, int) or None
         "at fourteen twenty".
+    clock_field : str or None
+        The field of the entry that the clock time belongs to ("symptom onset oh seven thirty"); None:
+        it is the time of the entry itself.
     """
 
     role: Role
@@ -62,6 +65,7 @@ class Reading:
     target: int | None = None
     ago_s: float | None = None
     clock: tuple[int, int] | None = None
+    clock_field: str | None = None
 
     def plain(self) -> dict[str, Any]:
         """Return the reading as JSON-ready values."""
@@ -78,6 +82,8 @@ class Reading:
             result["correction"] = True
         if self.clock:
             result["clock"] = f"{self.clock[0]:02}:{self.clock[1]:02}"
+        if self.clock_field:
+            result["clock_field"] = self.clock_field
         return result
 
 
@@ -127,13 +133,18 @@ def normalise(sentence: str, abbreviations: Mapping[str, str]) -> Form:
     ----------
     sentence : str
     abbreviations : mapping
-        Words for what is typed short, such as "atm"; an empty word leaves it out.  A single letter
+        Words for what is typed short, such as "atm" or "/ 10"; an empty word leaves it out.  A letter
         beside another one is spelt out ("s v t") and not short for anything.
     """
     text = sentence.lower().replace("×", "x")
     text = re.sub(r"(?<=\d),(?=\d{3}\b)", "", text)
     text = re.sub(r"[,;!?]|\.(?!\d)", " ", text)
     text = re.sub(r"(?<=\d)\s*([x/])\s*(?=\d)", r" \1 ", text)
+    # a time of day, such as 07:05
+    text = re.sub(r"\b0?(\d\d?):(?=\d\d\b)", r"\1 ", text)
+    for short in abbreviations:
+        if " " in short:
+            text = re.sub(rf"(?<!\S){re.escape(short)}(?!\S)", abbreviations[short], text)
     text = re.sub(r"(?<=\d)(?=[a-z\u00b5\u03bc%])", " ", text)
     # two characters look the same: the micro sign and the Greek letter
     words = text.replace("\u00b5", "u").replace("\u03bc", "u").split()
@@ -226,8 +237,9 @@ def _reading(fields: Fields) -> Reading | None:
     clock = None
     if "hour" in values:
         clock = (int(values.pop("hour")), int(values.pop("minute")))
+    clock_field = values.pop("clock_field", None)
     body = None
-    if role == "event":
+    if role == "event" or (role == "answer" and "kind" in values):
         try:
             body = BODY.validate_python(values)
         except ValidationError:
@@ -241,4 +253,5 @@ def _reading(fields: Fields) -> Reading | None:
         target=None if target is None else int(target),
         ago_s=ago_s,
         clock=clock,
+        clock_field=clock_field,
     )
