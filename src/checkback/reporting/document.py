@@ -11,11 +11,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
-Mark = Literal["questioned", "clarified", "amended"]
+Mark = Literal["questioned", "clarified", "amended", "dictated"]
 """What the reader has to know of a statement.
 
 "questioned": an entry behind it was asked about and nobody answered.  "clarified": it was asked
-about, and this is the answer.  "amended": it replaces what was recorded before.
+about, and this is the answer.  "amended": it replaces what was recorded before.  "dictated": free
+words that nobody has structured.
 """
 
 DRAFT = "DRAFT, not signed"

@@ -87,7 +87,10 @@ def marks_of(case: Case) -> Marks:
             return
         if case.standing(entry)[0] == "questioned":
             yield "questioned"
-        if entry.amends is not None and case.standing(entry)[0] == "stands":
+        if entry.body.kind == "dictation":
+            # a note that grows replaces itself with each part
+            yield "dictated"
+        elif entry.amends is not None and case.standing(entry)[0] == "stands":
             before = case.entry(entry.amends)
             asked = before is not None and (before.standing == "questioned" or before.body.kind == "unclear")
             yield "clarified" if asked else "amended"

@@ -42,7 +42,7 @@ ABOUT_THE_RECORD = {"advice", "noted", "stand_by", "left_open"}
 TOLD = {
     *COURSE, *DRUGS, *MONITORING, *RESUSCITATION, *ABOUT_THE_RECORD, *FINDINGS, *DEVICES, *COMPLICATIONS,
     "session", "patient", "access", "closure", "lesion", "identity", "contrast", "fluoroscopy", "air_kerma",
-    "dose_area", "mark", "unclear", "signature",
+    "dose_area", "mark", "unclear", "signature", "dictation",
 }  # fmt: skip
 """Kinds of entries that have a section; any other is told at the end, so that none is lost."""
 
@@ -151,6 +151,7 @@ def contents(case: Case) -> dict[str, Any]:
         "unknown": case.unknown(),
         "unaccounted": case.unaccounted(),
         "signatures": of("signature"),
+        "notes": _notes(standing, first, last),
     }
     return found | {"others": [entry for entry in standing if entry.body.kind not in TOLD]}
 
@@ -181,6 +182,26 @@ def by_segment(entries: list[Entry]) -> list[InSegment]:
         (group.entries if named else group.loose).append(entry)
     order = (None, *get_args(Segment))
     return sorted(found.values(), key=lambda group: order.index(group.segment))
+
+
+def _notes(standing: list[Entry], first: int, last: int) -> dict[str, list[Entry]]:
+    """Return dictated notes by the stretch of the case in which they were begun.
+
+    "before" the access, "findings" until the first treatment, "result" after the last one, "after"
+    the closure; those in between are told in the intervention.
+    """
+    kinds = [entry.body.kind for entry in standing]
+    access = kinds.index("access") if "access" in kinds else 0
+    closure = kinds.index("closure") if "closure" in kinds else len(standing)
+    found: dict[str, list[Entry]] = {"before": [], "findings": [], "result": [], "after": []}
+    for i, entry in enumerate(standing):
+        if entry.body.kind != "dictation" or first < i < last:
+            continue
+        if i < first:
+            found["before" if i < access else "findings"].append(entry)
+        else:
+            found["after" if i > closure else "result"].append(entry)
+    return found
 
 
 def _patient(entries: list[Entry]) -> dict[str, tuple[Any, tuple[Entry, ...]]]:

@@ -62,7 +62,7 @@ class Part:
     Attributes
     ----------
     finding : Entry or None
-        The finding or complication, if it is one.
+        The finding, complication or dictated note, if it is one.
     life : DeviceLife or None
         The device; None if no such device was introduced.
     device : str
@@ -211,7 +211,7 @@ def groups(standing: list[Entry], lives: dict[int, DeviceLife], treatment: range
                 close()
                 found.append(Group())
             found[-1].name(entry, body)
-        if body.kind in COMPLICATIONS or (body.kind in FINDINGS and i in treatment):
+        if body.kind in COMPLICATIONS or (i in treatment and body.kind in (*FINDINGS, "dictation")):
             close()
             found[-1].parts.append(Part(finding=entry))
         elif body.kind in DEVICES:

@@ -57,6 +57,7 @@ def blocks_from(
     try:
         page = _compiled(template.read_text(encoding="utf-8"), str(template))
         text = page.render(contents, **functions, cite=_cite, headers=_headers, row=_row)
+        return tuple(_blocks(text.splitlines(), marks))
     except (OSError, UnicodeError, jinja2.TemplateError, TypeError, ValueError, ArithmeticError, LookupError, AttributeError) as error:  # fmt: skip
         line = _line_of(error, str(template))
         where = "" if line is None else f", line {line}"
@@ -64,7 +65,6 @@ def blocks_from(
             f"The template {template} of the narrative cannot be used{where} "
             f"({str(error) or type(error).__name__}): mend it, or compare it with the one that came along."
         ) from error
-    return tuple(_blocks(text.splitlines(), marks))
 
 
 def _line_of(error: BaseException, template: str) -> int | None:
@@ -228,7 +228,8 @@ def _run(line: str, marks: Marks) -> Run:
     """Read a line with its citations; a citation stands for the whole line."""
     cited = {int(n) for found in re.findall(r"<cite>([\d ]*)</cite>", line) for n in found.split()}
     words = html.unescape(re.sub(r"\s*<cite>[\d ]*</cite>", "", line))
-    words = re.sub(r"\s+([.,;:)])", r"\1", " ".join(words.split()))
+    # only before the full stop: inside, a space may be part of what was recorded
+    words = re.sub(r"\s+\.$", ".", " ".join(words.split()))
     told = {mark for n in cited for mark in marks(n)}
-    order: tuple[Mark, ...] = ("questioned", "clarified", "amended")
+    order: tuple[Mark, ...] = ("questioned", "clarified", "amended", "dictated")
     return Run(words, tuple(sorted(cited)), tuple(mark for mark in order if mark in told))
