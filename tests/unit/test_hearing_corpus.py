@@ -1,0 +1,180 @@
+"""What the hearing benchmark is made of: sides held apart, noise as stated, files as listed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hearing_corpus import SIDES, Side, generator
+from hearing_corpus import corpus as corpora
+from hearing_corpus.chatter import talk
+from hearing_corpus.noise import CONDITIONS, active_level, babble, beeps, in_noise, noise, pink, ventilation
+from hearing_corpus.room import PLACES, ROOMS, response, reverberant
+from hearing_corpus.sentences import draw, on_both_sides, side_of
+from hearing_corpus.voices import VOICES, phonemes, with_capital_letters
+from scipy.signal import welch
+
+from checkback.errors import UserError
+from checkback.hearing.recogniser import SAMPLE_RATE_HZ
+from checkback.language.reading import Reader
+from english import book
+
+SECOND = SAMPLE_RATE_HZ
+
+
+def tone(seconds: float, pitch_hz: float = 300.0) -> np.ndarray:
+    return 0.1 * np.sin(2 * np.pi * pitch_hz * np.arange(round(seconds * SECOND)) / SECOND)
+
+
+def level_db(sound: np.ndarray) -> float:
+    return float(10 * np.log10(np.mean(np.square(sound))))
+
+
+class TestSentences:
+    def test_no_sentence_is_on_both_sides_but_those_of_families_with_too_few(self) -> None:
+        drawn = {side: draw(book(), side, 300) for side in SIDES}
+        dev, test = ({s.words for s in drawn[side] if side_of(s.words) == side} for side in SIDES)
+        assert len(dev) > 150 and len(test) > 150 and not dev & test
+        lent = [family for side in SIDES for family in on_both_sides(drawn[side], side)]
+        few = {s.words for side in SIDES for s in drawn[side] if s.family in lent}
+        assert len(few) <= 3 * len(lent)
+
+    @pytest.mark.parametrize("side", SIDES)
+    def test_a_larger_corpus_holds_the_smaller_one(self, side: Side) -> None:
+        assert set(draw(book(), side, 120)) < set(draw(book(), side, 240))
+
+    def test_every_family_that_can_be_said_at_any_time_is_there(self) -> None:
+        said_any_time = {
+            name
+            for role, name, _ in book().families()
+            if role in ("event", "fragment", "dialogue", "question")
+        }
+        assert {s.family for s in draw(book(), "dev", 100)} == said_any_time
+
+    def test_every_sentence_is_one_of_the_phrasebook(self) -> None:
+        reader = Reader(book(), every_size=True)
+        assert [s.words for s in draw(book(), "test", 150) if not reader.read(s.words)] == []
+
+    @pytest.mark.parametrize("side", SIDES)
+    def test_talk_holds_no_call_out(self, side: Side) -> None:
+        reader = Reader(book(), every_size=True)
+        lines = talk(side)
+        assert len(lines) > 100
+        assert [line for line in lines if reader.read(line.replace(",", ""))] == []
+
+    def test_the_sides_talk_about_other_things(self) -> None:
+        assert not set(talk("dev")) & set(talk("test"))
+
+
+class TestVoices:
+    def test_nobody_speaks_on_both_sides(self) -> None:
+        dev, test = ({(v.engine, v.speaker) for v in VOICES[side]} for side in SIDES)
+        assert not dev & test
+
+    @pytest.mark.parametrize("side", SIDES)
+    def test_there_are_three_speakers_a_side_and_neural_ones_among_them(self, side: Side) -> None:
+        speakers = {(v.engine, v.speaker) for v in VOICES[side]}
+        assert len(speakers) >= 3
+        assert sum(v.neural for v in VOICES[side]) >= 2
+
+    def test_letters_are_written_as_letters(self) -> None:
+        assert with_capital_letters("guide a c t two") == "guide A C T two"
+        assert with_capital_letters("two and a half") == "two and a half"
+        assert with_capital_letters("type c dissection") == "type C dissection"
+
+    def test_a_neural_voice_reads_letters_as_letters(self) -> None:
+        pytest.importorskip("hibari", reason="the extra `benchmark` is not installed")
+        assert phonemes("a c t two").startswith("A sˈi tˈi")
+
+
+class TestNoise:
+    def test_pink_noise_falls_by_three_decibels_an_octave(self) -> None:
+        """Outside: the spectrum as scipy's Welch estimate finds it."""
+        at_hz, power = welch(pink(30 * SECOND, generator("pink")), SECOND, nperseg=4096)
+        octaves = [
+            float(np.mean(power[(at_hz >= low) & (at_hz < 2 * low)])) for low in (125, 250, 500, 1000, 2000)
+        ]
+        assert np.diff(10 * np.log10(octaves)) == pytest.approx([-3.01] * 4, abs=0.3)
+
+    def test_ventilation_is_a_rumble(self) -> None:
+        at_hz, power = welch(ventilation(20 * SECOND, generator("air")), SECOND, nperseg=4096)
+        assert np.sum(power[at_hz < 600]) > 0.9 * np.sum(power)
+
+    def test_beeps_come_as_often_as_a_heart_beats_and_have_one_pitch(self) -> None:
+        sound = beeps(60 * SECOND, generator("beeps"))
+        loud = np.abs(sound) > 0.05 * np.abs(sound).max()
+        gaps = np.diff(np.flatnonzero(loud))
+        assert 50 <= 1 + np.sum(gaps > 0.2 * SECOND) <= 115
+        at_hz, power = welch(sound, SECOND, nperseg=4096)
+        assert 580 <= at_hz[np.argmax(power)] <= 1020
+
+    def test_babble_is_made_of_four_talkers(self) -> None:
+        talkers = [tone(9.0, pitch) for pitch in (300, 500, 700, 900, 1100)]
+        at_hz, power = welch(babble(4 * SECOND, generator("babble"), talkers), SECOND, nperseg=8000)
+        heard = [p for p in (300, 500, 700, 900, 1100) if power[np.argmin(np.abs(at_hz - p))] > 1e-6]
+        assert len(heard) == 4
+
+    @pytest.mark.parametrize("name", CONDITIONS)
+    def test_the_noise_is_as_loud_as_stated(self, name: str) -> None:
+        condition = CONDITIONS[name]
+        speech = np.pad(tone(2.0), (SECOND, SECOND))
+        talkers = [np.tile(tone(1.0, pitch), 9) for pitch in (310, 510, 710, 910)]
+        around = noise(condition, len(speech), generator(name), talkers)
+        mixed = in_noise(speech, active_level(speech), condition, around)
+        assert level_db(tone(2.0)) - level_db(mixed - speech) == pytest.approx(condition.snr_db, abs=0.1)
+
+    def test_pauses_do_not_make_speech_louder_or_softer(self) -> None:
+        paused = np.concatenate([tone(1.0), np.zeros(3 * SECOND), tone(1.0)])
+        assert active_level(paused) == pytest.approx(active_level(tone(2.0)), rel=0.02)
+
+
+class TestRoom:
+    @pytest.mark.outside
+    @pytest.mark.parametrize("side", SIDES)
+    def test_sound_dies_away_as_fast_as_stated(self, side: Side) -> None:
+        """Outside: Schroeder's backward integration, as pyroomacoustics measures it."""
+        experimental = pytest.importorskip("pyroomacoustics.experimental")
+        stated_s = ROOMS[side][1]
+        found_s = [experimental.measure_rt60(response(side, n), SECOND, decay_db=30) for n in range(2)]
+        assert found_s == pytest.approx([stated_s] * 2, rel=0.35)
+
+    def test_speech_is_longer_and_as_loud_as_before(self) -> None:
+        pytest.importorskip("pyroomacoustics")
+        dry = tone(1.0)
+        wet = reverberant(dry, "dev", PLACES + 1)
+        assert len(wet) > len(dry) + 0.2 * SECOND
+        assert np.sum(np.square(wet)) == pytest.approx(np.sum(np.square(dry)))
+
+
+class TestManifest:
+    def test_what_is_written_is_read_again(self, tmp_path: Path) -> None:
+        item = corpora.Item(
+            "dev", "act-000", "slt", "mix5", "a c t two fifty", "a.flac", "event", "act", 1.0, 2.5
+        )
+        corpora.write_manifest(tmp_path / "dev.csv", [item])
+        assert corpora.read_manifest(tmp_path / "dev.csv") == [item]
+
+    def test_two_columns_are_enough(self, tmp_path: Path) -> None:
+        path = tmp_path / "own.csv"
+        path.write_text("path,said\nfirst.wav,balloon down\n", encoding="utf-8")
+        (item,) = corpora.read_manifest(path)
+        assert (item.path, item.said, item.condition, item.end_s) == (
+            "first.wav", "balloon down", "as recorded", 0.0,
+        )  # fmt: skip
+
+    def test_a_missing_column_is_told_with_its_line(self, tmp_path: Path) -> None:
+        path = tmp_path / "own.csv"
+        path.write_text("path\nfirst.wav\n", encoding="utf-8")
+        with pytest.raises(UserError, match=r"own\.csv: line 2 lacks .* path,said"):
+            corpora.read_manifest(path)
+
+    def test_a_missing_sound_file_is_named(self, tmp_path: Path) -> None:
+        with pytest.raises(UserError, match=r"none\.wav cannot be read"):
+            corpora.read(tmp_path / "none.wav")
+
+    def test_sound_at_another_rate_and_with_two_channels_is_read(self, tmp_path: Path) -> None:
+        import soundfile
+
+        soundfile.write(tmp_path / "own.wav", np.column_stack([tone(1.0), tone(1.0)]), 2 * SECOND)
+        assert len(corpora.read(tmp_path / "own.wav")) == SECOND // 2
