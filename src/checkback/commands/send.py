@@ -14,7 +14,7 @@ from checkback.commands.common import SettingsFile, attention, out, pass_setting
 from checkback.commands.export import unfinished
 from checkback.errors import UserError
 from checkback.language.phrasing import Phrasing
-from checkback.sending import fhir
+from checkback.sending import dicom, fhir
 from checkback.sending.outbox import Deliver, Item, Outbox, Outcome, Protocol
 from checkback.settings import default_path
 
@@ -24,7 +24,7 @@ NOT_YET = 1
 
 def senders() -> Mapping[Protocol, Deliver]:
     """Return what delivers, for each protocol."""
-    return {"fhir": fhir.deliver}
+    return {"fhir": fhir.deliver, "dicom": dicom.deliver}
 
 
 def default_outbox() -> Path:
@@ -45,6 +45,20 @@ def default_outbox() -> Path:
 @click.option(
     "--plain-http", is_flag=True, help="Allow an address without TLS: everybody on the way can read."
 )
+@click.option(
+    "--dicom",
+    "archive",
+    metavar="TITLE@HOST:PORT",
+    help="DICOM archive; the case goes there as a Procedure Log.",
+)
+@click.option(
+    "--calling", default=dicom.CALLING, show_default=True, help="What we call ourselves to an archive."
+)
+@click.option("--tls", is_flag=True, help="Speak to the archive through TLS.")
+@click.option(
+    "--certificate", type=click.Path(path_type=Path), help="Our own, for an archive that asks who calls."
+)
+@click.option("--key", type=click.Path(path_type=Path), help="Private key of our certificate.")
 @click.option("--pending", is_flag=True, help="Try what is in the queue and due.")
 @click.option("--again", is_flag=True, help="Try also what was refused, or whose time has not come.")
 @click.option(
@@ -69,6 +83,11 @@ def send(
     token_env: str | None,
     ca_file: Path | None,
     plain_http: bool,
+    archive: str | None,
+    calling: str,
+    tls: bool,
+    certificate: Path | None,
+    key: Path | None,
     pending: bool,
     again: bool,
     wait_s: float,
@@ -84,24 +103,35 @@ def send(
 
     Example: checkback send --pending --outbox outbox
     """
+    if case is not None and fhir_url is None and archive is None:
+        raise UserError(
+            f"Where {case} is to go is not said: give the address of a server with --fhir, or an archive with --dicom"
+        )
+    if case is None and (fhir_url or archive) is not None:
+        raise UserError("Which case is to go there is not said: name its folder")
     if case is None and not (pending or again or listing or drop):
         raise UserError("Nothing is to be sent: name a case and where it goes, or give --pending or --list")
-    if case is not None and fhir_url is None:
-        raise UserError(f"Where {case} is to go is not said: give the address of a server with --fhir")
-    if case is None and fhir_url is not None:
-        raise UserError(f"Which case is to go to {fhir_url} is not said: name its folder")
+    if not tls and (certificate or key) is not None:
+        raise UserError("A certificate of our own is used with --tls only: give --tls too")
     if token_file is not None and token_env is not None:
         raise UserError("There are two places for one token: give --token-file or --token-env")
     queue = Outbox(outbox or default_outbox())
-    only: list[str] | None = None
-    if case is not None and fhir_url is not None:
-        base = fhir.address(fhir_url, plain_http=plain_http)
+    # with two destinations, both are looked at before anything is queued
+    base = None if fhir_url is None else fhir.address(fhir_url, plain_http=plain_http)
+    added: list[str] = []
+    if case is not None and archive is not None:
+        to = str(dicom.archive(archive))
+        options = {"calling": dicom.title(calling)}
+        options |= dicom.tls_options(ca_file, certificate, key) if tls else {}
+        payload = _log(settings, case, despite_breaks=despite_breaks)
+        added.append(queue.add("dicom", to, payload, title=case.absolute().name, options=options).id)
+    if case is not None and base is not None:
         options = fhir.options_for(
             base, plain_http=plain_http, token_env=token_env, token_file=token_file, ca_file=ca_file
         )
         payload = _document(settings, case, despite_breaks=despite_breaks)
-        item = queue.add("fhir", base, payload, title=case.absolute().name, options=options)
-        only = None if pending or again else [item.id]
+        added.append(queue.add("fhir", base, payload, title=case.absolute().name, options=options).id)
+    only = added if added and not (pending or again) else None
     if drop:
         _drop(queue, drop)
     waiting = 0
@@ -122,6 +152,17 @@ def _document(settings: SettingsFile, case: Path, *, despite_breaks: bool) -> by
     for note in notes:
         attention(note)
     return checked_text(folded, phrasing, source=case, notes=notes).encode()
+
+
+def _log(settings: SettingsFile, case: Path, *, despite_breaks: bool) -> bytes:
+    from checkback.reporting.dicom.log import checked_bytes
+
+    phrasing = Phrasing(app.load_book(settings.load()))
+    folded, notes = app.read_case(case, despite_breaks=despite_breaks)
+    notes += filter(None, [unfinished(folded)])
+    for note in notes:
+        attention(note)
+    return checked_bytes(folded, phrasing.summary, notes=notes)
 
 
 def _deliver(queue: Outbox, only: list[str] | None, *, again: bool, wait_s: float) -> int:
