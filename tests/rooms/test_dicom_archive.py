@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import select
 import shutil
 import signal
 import socket
@@ -20,11 +21,13 @@ from pydicom import dcmread
 
 from checkback.errors import UserError
 from checkback.record.case import Case
-from checkback.reporting.dicom.log import dataset, file_bytes
+from checkback.record.journal import Journal, Written
+from checkback.reporting.dicom.log import carried, dataset, file_bytes
 from checkback.reporting.dicom.reading import read_log
 from checkback.sending import dicom
 from checkback.sending.dicom import archive, deliver, tls_options
 from checkback.sending.outbox import Outbox, Outcome
+from command_line import checkback
 from invented_case import CASE
 
 pytestmark = pytest.mark.skipif(
@@ -95,11 +98,6 @@ def try_once(outbox: Outbox, again: bool = False) -> Outcome:
 
 def queue(outbox: Outbox, to: str, **options: str) -> None:
     outbox.add("dicom", to, LOG, title="log", options=options)
-
-
-@pytest.fixture(autouse=True)
-def short_waits(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(dicom, "ANSWER_S", 2.0)
 
 
 # --- success -------------------------------------------------------------------------------------
@@ -255,28 +253,106 @@ def test_a_line_that_drops_in_the_handshake_is_tried_again(tmp_path: Path, after
     assert not outcome.delivered and not outcome.item.refused
 
 
+def test_an_archive_that_never_answers_is_given_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(dicom, "CONNECT_S", 0.5)
+    with socket.socket() as silent:
+        silent.bind(("127.0.0.1", 0))
+        silent.listen()
+        outbox = box(tmp_path)
+        queue(outbox, f"ARCHIVE@127.0.0.1:{silent.getsockname()[1]}")
+        outcome = try_once(outbox)
+    assert not outcome.delivered and not outcome.item.refused
+    assert "does not answer" in outcome.said
+
+
+@contextmanager
+def line_to(archive_port: int, *, cut_after: int) -> Iterator[int]:
+    """Run a line to an archive that is cut when so many bytes have gone there."""
+    with socket.socket() as server, ExitStack() as stack:
+        server.bind(("127.0.0.1", 0))
+        server.listen()
+
+        def pass_on() -> None:
+            near, _ = server.accept()
+            with near, socket.create_connection(("127.0.0.1", archive_port)) as far:
+                gone = 0
+                while gone < cut_after:
+                    for ready in select.select([near, far], [], [], 30)[0]:
+                        data = ready.recv(1024)
+                        if ready is near:
+                            gone += len(data)
+                            far.sendall(data)
+                        else:
+                            near.sendall(data)
+
+        thread = threading.Thread(target=pass_on, daemon=True)
+        thread.start()
+        stack.callback(thread.join, 30)
+        yield int(server.getsockname()[1])
+
+
 @pytest.mark.outside
-def test_an_archive_killed_while_it_takes_the_log_gets_it_when_it_is_back(tmp_path: Path) -> None:
+def test_a_line_cut_in_the_middle_of_the_log_delivers_it_whole_the_next_time(tmp_path: Path) -> None:
+    clock = Clock()
+    assert len(LOG) > 20_000
+    with storescp(tmp_path / "kept") as to:
+        real = archive(to).port
+        with line_to(real, cut_after=10_000) as port:
+            outbox = box(tmp_path, clock)
+            queue(outbox, f"ARCHIVE@127.0.0.1:{port}")
+            outcome = try_once(outbox)
+            assert not outcome.delivered and not outcome.item.refused
+        assert list(outbox.deliver({"dicom": deliver})) == []  # its time has not come
+        clock.now += timedelta(hours=1)
+        with socket.create_server(("127.0.0.1", port)) as back, ExitStack() as stack:
+            thread = threading.Thread(target=forward, args=(back, real), daemon=True)
+            thread.start()
+            stack.callback(thread.join, 30)
+            outcome = try_once(outbox)
+    assert outcome.delivered and outcome.item.attempts == 2
+    assert outbox.items() == []
+    (kept,) = (tmp_path / "kept").iterdir()
+    assert len(read_log(kept).entries) == len(carried(Case(CASE)))
+
+
+def forward(server: socket.socket, to_port: int) -> None:
+    """Pass one connection on until either side ends it."""
+    near, _ = server.accept()
+    with near, socket.create_connection(("127.0.0.1", to_port)) as far:
+        other = {near: far, far: near}
+        while True:
+            for ready in select.select([near, far], [], [], 30)[0]:
+                data = ready.recv(4096)
+                if not data:
+                    return
+                other[ready].sendall(data)
+
+
+@pytest.mark.outside
+def test_an_archive_that_is_killed_gets_the_log_when_it_is_back(tmp_path: Path) -> None:
     clock, port = Clock(), free_port()
     outbox = box(tmp_path, clock)
-    ready = tmp_path / "received"
-    # the archive stops itself when the log is in its file and before it answers; then it is killed
-    hang = f"touch {ready}; sleep 30"
-    with (
-        storescp(tmp_path / "kept", "--sleep-during", "1", "-xcr", hang, "-xs", port=port) as to,
-    ):
+    with storescp(tmp_path / "kept", "--sleep-during", "30", port=port) as to:
         queue(outbox, to)
         outcomes: list[Outcome] = []
         sender = threading.Thread(target=lambda: outcomes.append(try_once(outbox)))
         sender.start()
-        time.sleep(0.5)
+        until = time.monotonic() + 30
+        while not any((tmp_path / "kept").iterdir()) and not connected(port):
+            assert time.monotonic() < until
+            time.sleep(0.02)
     sender.join(30)
     assert [outcome.delivered for outcome in outcomes] == [False]
     clock.now += timedelta(hours=1)
     with storescp(tmp_path / "kept", port=port):
         outcome = try_once(outbox)
     assert outcome.delivered and outcome.item.attempts == 2
-    assert outbox.items() == []
+
+
+def connected(port: int) -> bool:
+    """Whether somebody has a connection to the port."""
+    lines = Path("/proc/net/tcp").read_text().splitlines()[1:]
+    return any(line.split()[1].endswith(f":{port:04X}") and line.split()[3] == "01" for line in lines)
 
 
 @pytest.mark.outside
@@ -301,6 +377,62 @@ def test_a_sender_killed_while_it_sends_leaves_the_log_queued(tmp_path: Path) ->
     with storescp(tmp_path / "kept", port=port):
         assert try_once(outbox, again=True).delivered
     assert len(list((tmp_path / "kept").iterdir())) == 1
+
+
+# --- the command ---------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def case(tmp_path: Path) -> Path:
+    with Journal.open(tmp_path / "case") as journal:
+        for entry in CASE:
+            assert isinstance(journal.append(entry), Written)
+    return tmp_path
+
+
+@pytest.mark.outside
+def test_a_case_waits_in_the_queue_until_the_archive_is_there(case: Path) -> None:
+    port = free_port()
+    to = f"ARCHIVE@127.0.0.1:{port}"
+    first = checkback("send", "case", "--dicom", to, "--outbox", "outbox", cwd=case)
+    assert first.code == 1, first.err
+    assert "not delivered" in first.err and "cannot be reached" in first.err
+    with storescp(case / "kept", port=port):
+        later = checkback("send", "--again", "--outbox", "outbox", cwd=case)
+    assert later.code == 0, later.err
+    assert f"case: delivered, stored by {to}" in later.out
+    (kept,) = (case / "kept").iterdir()
+    assert [e.body for e in read_log(kept).entries] == [
+        e.body for e in sorted(carried(Case(CASE)), key=lambda e: e.n)
+    ]
+
+
+@pytest.mark.outside
+def test_a_case_sent_twice_is_kept_once_under_our_title(case: Path) -> None:
+    with storescp(case / "kept") as to:
+        for _ in range(2):
+            done = checkback(
+                "send", "case", "--dicom", to, "--calling", "LAB 1", "--outbox", "outbox", cwd=case
+            )
+            assert done.code == 0, done.err
+    (kept,) = (case / "kept").iterdir()
+    assert dcmread(kept).file_meta.SourceApplicationEntityTitle == "LAB 1"
+
+
+@pytest.mark.parametrize(
+    ("options", "told"),
+    [
+        (["--dicom", "archive.example"], "TITLE@HOST:PORT"),
+        (["--dicom", "A@127.0.0.1:104", "--calling", "a title that is far too long"], "1 to 16 characters"),
+        (["--dicom", "A@127.0.0.1:104", "--tls", "--ca-file", "none.pem"], "TLS cannot be set up"),
+        (["--dicom", "A@127.0.0.1:104", "--key", "key.pem"], "--tls"),
+    ],
+)
+def test_what_is_wrong_is_told_before_anything_is_queued(case: Path, options: list[str], told: str) -> None:
+    done = checkback("send", "case", *options, "--outbox", "outbox", cwd=case)
+    assert done.code == 2
+    assert told in " ".join(done.err.split())
+    assert list((case / "outbox").glob("*.json")) == []
 
 
 # --- addresses -----------------------------------------------------------------------------------

@@ -118,6 +118,6 @@ def test_a_long_name_is_shortened_and_told_apart() -> None:
 def test_a_name_that_can_be_coded_fits_and_is_recognised(name: str) -> None:
     code = codes.own_value(name)
     if codes.can_be_coded(name):
-        assert len(code.value) <= 16 and len(code.meaning) <= 64
+        assert len(code.value.encode()) <= 16 and len(code.meaning.encode()) <= 64
         assert codes.is_own_value(code)
         assert not codes.is_own_value(code._replace(meaning=name + "x"))

@@ -60,9 +60,11 @@ def own(name: str, meaning: str | None = None) -> Code:
         None: the name itself, with blanks for underscores.
     """
     value = name
-    if len(name) > LONGEST_VALUE:
+    if len(name) > LONGEST_VALUE or not name.isascii():
+        # readers disagree whether the limit counts characters or bytes
+        plain = "".join(sign for sign in name if sign.isascii())
         digest = hashlib.sha256(name.encode()).hexdigest()[:_DIGEST]
-        value = f"{name[: LONGEST_VALUE - _DIGEST - 1]}.{digest}"
+        value = f"{plain[: LONGEST_VALUE - _DIGEST - 1]}.{digest}".lstrip()
     return Code(value, SCHEME, name.replace("_", " ") if meaning is None else meaning)
 
 
@@ -74,7 +76,7 @@ def own_value(name: str) -> Code:
 def can_be_coded(name: str) -> bool:
     """Whether a value of the user's fits code and meaning without a change."""
     return (
-        0 < len(name) <= LONGEST_MEANING
+        0 < len(name.encode()) <= LONGEST_MEANING
         and name == name.strip()
         and "\\" not in name
         and all(unicodedata.category(sign)[0] not in "C" for sign in name)

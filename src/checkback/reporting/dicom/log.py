@@ -149,32 +149,42 @@ def file_bytes(ds: Dataset) -> bytes:
     return buffer.getvalue()
 
 
-def write_log(
-    case: Case,
-    summary: Summary,
-    folder: Path,
-    *,
-    notes: Sequence[str] = (),
-) -> list[Path]:
-    """Write `procedure-log.dcm` into a folder, replacing an earlier one in one step.
+def checked_bytes(case: Case, summary: Summary, *, notes: Sequence[str] = ()) -> bytes:
+    """Return a case as the bytes of a Procedure Log that was held against the rules.
 
     Raises
     ------
     UserError
         See `dataset`; also if the log breaks a rule of the standard, which is then named.
-    OSError
-        If the folder cannot be written to.
     """
     from checkback.reporting.dicom.checks import problems
 
     ds = dataset(case, summary, notes=notes)
     found = problems(ds)
     if found:
-        raise UserError(f"the procedure log would not follow the standard and was not written: {found[0]}")
+        raise UserError(f"the procedure log would not follow the standard and was not made: {found[0]}")
+    return file_bytes(ds)
+
+
+def write_log(case: Case, summary: Summary, folder: Path, *, notes: Sequence[str] = ()) -> list[Path]:
+    """Write `procedure-log.dcm` into a folder, replacing an earlier one in one step.
+
+    Raises
+    ------
+    UserError
+        See `checked_bytes`.
+    OSError
+        If the folder cannot be written to.
+    """
     path = Path(folder) / LOG
+    data = checked_bytes(case, summary, notes=notes)
     beside = path.with_name(f".{path.name}.new")
-    beside.write_bytes(file_bytes(ds))
-    beside.replace(path)
+    try:
+        beside.write_bytes(data)
+        beside.replace(path)
+    except OSError:
+        beside.unlink(missing_ok=True)
+        raise
     return [path]
 
 

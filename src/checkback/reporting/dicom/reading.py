@@ -8,6 +8,7 @@ place in the layout, such as another program's entries, is left out and named.
 from __future__ import annotations
 
 import re
+import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta, timezone
@@ -88,9 +89,12 @@ def read_bytes(data: bytes, *, name: str) -> ReadLog:
             "reading DICOM needs the packages of the extra 'export': pip install 'checkback[export]'"
         ) from None
     try:
-        ds = dcmread(BytesIO(data))
-        # decodes all that is read lazily, so that damage shows here
-        ds.walk(lambda _, element: element.value)
+        with warnings.catch_warnings():
+            # what pydicom finds odd in a file of others is no concern of who reads entries from it
+            warnings.simplefilter("ignore")
+            ds = dcmread(BytesIO(data))
+            # decodes all that is read lazily, so that damage shows here
+            ds.walk(lambda _, element: element.value)
     except InvalidDicomError:
         raise UserError(f"{name} is no DICOM file: name one, such as procedure-log.dcm") from None
     except Exception as error:
