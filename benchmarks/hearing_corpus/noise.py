@@ -109,13 +109,15 @@ def babble(samples: int, rng: np.random.Generator, talk: Sequence[Sound]) -> Sou
     samples : int
     rng : Generator
     talk : sequence of ndarray
-        Talk of one talker each, longer than `samples`; four of them are taken.
+        Talk of one talker each; four of them are taken.
     """
     chosen = rng.permutation(len(talk))[:TALKERS]
     sound = np.zeros(samples)
     for n in chosen:
-        start = int(rng.integers(0, len(talk[n]) - samples))
-        piece = talk[n][start : start + samples]
+        # Talk that is not long enough is said again.
+        whole = np.resize(talk[n], max(len(talk[n]), samples + SAMPLE_RATE_HZ))
+        start = int(rng.integers(0, len(whole) - samples))
+        piece = whole[start : start + samples]
         sound += piece * 10 ** (rng.uniform(-3, 3) / 20)
     return sound
 
