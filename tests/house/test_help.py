@@ -59,10 +59,12 @@ def test_every_example_runs(tmp_path: Path) -> None:
         if words in done_already:
             continue
         done_already.append(words)
-        if words[0] in ("show", "verify"):
+        if words[0] in ("show", "verify", "export"):
             # a case to look at
             begun = checkback("listen", "--typed", "--case", words[1], cwd=tmp_path, given="heart rate 70\n")
             assert begun.code == 0
+        if words[0] == "import":
+            (tmp_path / "notes.csv").write_text("12:30,heparin 5000 units\n")
         if words[0] == "listen":
             words = [*words, "--typed"]  # the microphone has tests of its own
         # what stands behind ">" is the shell's

@@ -377,7 +377,7 @@ def test_figures_that_nobody_has_make_no_trouble(tmp_path: Path) -> None:
     (tmp_path / "case" / JOURNAL).write_bytes(b"".join(journal_lines(CASE[:2])))
     done = run("collect", tmp_path, "--workers", 1)
     assert done.exit_code == 0, done.exception
-    assert "1 cases: 0 finished, 1 unfinished, 0 left out" in done.output
+    assert "1 case: 0 finished, 1 unfinished, 0 left out" in done.output
     assert "not on record in any case" in (tmp_path / "collection" / "index.html").read_text(encoding="utf-8")
 
 

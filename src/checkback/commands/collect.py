@@ -178,7 +178,7 @@ def _print(result: Answers, kept: int) -> None:
     from checkback.collecting.page import figure, percent
 
     out.print(
-        f"{result.cases} cases: {result.finished} finished, {result.unfinished} unfinished, {result.left_out} left out "
+        f"{result.cases} {'case' if result.cases == 1 else 'cases'}: {result.finished} finished, {result.unfinished} unfinished, {result.left_out} left out "
         f"({kept} unchanged since the last time)",
         soft_wrap=True,
     )
