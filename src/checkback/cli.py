@@ -52,7 +52,7 @@ from checkback.loop import Outcome
 from checkback.record.case import Case
 from checkback.record.entry import CaseEnd, Patient
 from checkback.record.journal import journal_schema, verify
-from checkback.reporting.narrative import narrative
+from checkback.reporting.narrative import TEMPLATE, narrative
 from checkback.settings import default_path, grammars_folder
 from checkback.watching.limits import NOTE
 from checkback.watching.limits import load as load_limits
@@ -233,12 +233,14 @@ def show(
 
     Example: checkback show demo-case
     """
-    phrasing = Phrasing(app.load_book(settings.load()))
+    loaded = settings.load()
+    phrasing = Phrasing(app.load_book(loaded))
+    template = loaded.reporting.narrative
     folded, notes = app.read_case(case, despite_breaks=despite_breaks)
     for note in notes:
         attention(note)
     if write:
-        app.write_case_files(case, folded, phrasing)
+        app.write_case_files(case, folded, phrasing, template)
     if as_json:
         for entry in folded.entries:
             standing, by = folded.standing(entry)
@@ -249,7 +251,8 @@ def show(
             }
             click.echo(as_json_text(line))
     elif as_narrative:
-        click.echo(narrative(folded, phrasing, signed=paperwork.signed(case, folded)))
+        signed = paperwork.signed(case, folded)
+        click.echo(narrative(folded, phrasing, signed=signed, template=template or TEMPLATE))
     else:
         _print_case(folded, phrasing)
 

@@ -23,7 +23,6 @@ from checkback.watching.limits import NOTE
 from checkback.watching.limits import load as load_limits
 from checkback.watching.status import Figure, Section, Status, status
 
-
 _NOT_ABOUT_IT = ("session", "signature")
 """What is written at any time later."""
 
@@ -89,7 +88,7 @@ def papers(
         computed(case, settings, book),
         signed(folder, case),
         (*notices, *unfinished),
-        template or TEMPLATE,
+        template or settings.reporting.narrative or TEMPLATE,
     )
 
 

@@ -51,6 +51,11 @@ class Hearing(_Group):
         default=None, description="Part of the device's name; none: the default device."
     )
     open_room: bool = Field(default=True, description="Hear call-outs with no pedal held too.")
+    attention_word: str = Field(
+        default="",
+        pattern=r"^[a-z' ]*$",
+        description="With no pedal held, a call-out begins with it; empty: none is needed.",
+    )
 
 
 class Speaking(_Group):
@@ -72,6 +77,14 @@ class Pedals(_Group):
     keys: dict[str, Literal["talk", "affirm", "withdraw", "mark"]] = {}
 
 
+class Reporting(_Group):
+    """How reports are worded."""
+
+    narrative: Path | None = Field(
+        default=None, description="Template of the draft report (Jinja2); none: the one that came along."
+    )
+
+
 class Settings(_Group):
     """Everything that can be set."""
 
@@ -80,11 +93,17 @@ class Settings(_Group):
     hearing: Hearing = Hearing()
     speaking: Speaking = Speaking()
     pedals: Pedals = Pedals()
+    reporting: Reporting = Reporting()
 
 
 def default_path() -> Path:
     """Return where settings are looked for if no file is named."""
     return Path(click.get_app_dir("checkback")) / "settings.toml"
+
+
+def attention_of(settings: Settings) -> tuple[str, ...]:
+    """Return the words that a call-out begins with when no pedal is held."""
+    return tuple(settings.hearing.attention_word.split())
 
 
 def vosk_model(settings: Settings) -> Path | None:

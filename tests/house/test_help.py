@@ -59,7 +59,7 @@ def test_every_example_runs(tmp_path: Path) -> None:
         if words in done_already:
             continue
         done_already.append(words)
-        if words[0] in ("show", "verify", "export"):
+        if words[0] in ("show", "verify", "export", "report", "sign"):
             # a case to look at
             begun = checkback("listen", "--typed", "--case", words[1], cwd=tmp_path, given="heart rate 70\n")
             assert begun.code == 0

@@ -17,7 +17,7 @@ from checkback.reporting.device_list import device_list
 from checkback.reporting.document import Document, Heading
 from checkback.reporting.documents import FORMATS, SUFFIX, Format, written
 from checkback.reporting.handover import handover
-from checkback.reporting.narrative import draft, status_line
+from checkback.reporting.narrative import about_signatures, draft, status_line
 from checkback.reporting.summary import summary, timeline_block, timeline_files
 from checkback.reporting.timeline import timeline
 
@@ -45,19 +45,23 @@ def _narrative(papers: Papers) -> Document:
     return replace(text, blocks=(*text.blocks, Heading(1, "Timeline"), course))
 
 
+def _notices(papers: Papers) -> tuple[str, ...]:
+    return (*papers.notices, *about_signatures(papers.signed))
+
+
 def _summary(papers: Papers) -> Document:
     status, signed = status_line(papers.signed), papers.signed.signed
-    return summary(papers.case, papers.computed, status=status, signed=signed, notices=papers.notices)
+    return summary(papers.case, papers.computed, status=status, signed=signed, notices=_notices(papers))
 
 
 def _devices(papers: Papers) -> Document:
     status, signed = status_line(papers.signed), papers.signed.signed
-    return device_list(papers.case, status=status, signed=signed, notices=papers.notices)
+    return device_list(papers.case, status=status, signed=signed, notices=_notices(papers))
 
 
 def _handover(papers: Papers) -> Document:
     status, signed = status_line(papers.signed), papers.signed.signed
-    return handover(papers.case, papers.computed, status=status, signed=signed, notices=papers.notices)
+    return handover(papers.case, papers.computed, status=status, signed=signed, notices=_notices(papers))
 
 
 PAPERS: tuple[Paper, ...] = (
@@ -132,7 +136,7 @@ def write_papers(papers: Papers, folder: Path, formats: tuple[Format, ...]) -> l
         for how in dict.fromkeys(formats)
     ]
     drawn = timeline_files(
-        papers.case, papers.computed, status=status_line(papers.signed), notices=papers.notices
+        papers.case, papers.computed, status=status_line(papers.signed), notices=_notices(papers)
     )
     made += [(folder / f"timeline{suffix}", content) for suffix, content in drawn.items()]
     try:

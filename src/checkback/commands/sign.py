@@ -36,7 +36,8 @@ def sign(settings: SettingsFile, case: Path, name: str, role: str, unfinished: b
         raise UserError("--name and --role: say who signs, such as --name 'A. B.' --role physician")
     if not app.holds_case(case):
         raise UserError(f"{case}: there is no case to sign; name the folder of a case")
-    phrasing = Phrasing(app.load_book(settings.load()))
+    loaded = settings.load()
+    phrasing = Phrasing(app.load_book(loaded))
     with Journal.open(case, create=False) as journal:
         folded = Case(journal.entries)
         _insist(case, folded, unfinished=unfinished)
@@ -47,7 +48,7 @@ def sign(settings: SettingsFile, case: Path, name: str, role: str, unfinished: b
         folded.apply(done.entry)
     for question in folded.questions():
         attention(f"signed although it is not settled: entry {question.n}, {phrasing.summary(question)}")
-    app.write_case_files(case, folded, phrasing)
+    app.write_case_files(case, folded, phrasing, loaded.reporting.narrative)
     click.echo(
         f"{case}: {body.entries} entries signed by {name}, {role}, up to the hash {body.head[:SHORT]}. "
         f"Write the report anew: checkback report {case}"

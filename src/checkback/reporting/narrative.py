@@ -67,7 +67,7 @@ def draft(
         status=status_line(known),
         blocks=blocks,
         signed=known.signed,
-        notices=(*notices, *_about_signatures(known)),
+        notices=(*notices, *about_signatures(known)),
     )
 
 
@@ -119,7 +119,8 @@ def _when(moment: Moment) -> str:
     return f"{moment.wall:%Y-%m-%d at %H:%M}"
 
 
-def _about_signatures(signed: Signing) -> tuple[str, ...]:
+def about_signatures(signed: Signing) -> tuple[str, ...]:
+    """Return what is to be said of signatures on every page, beside the status."""
     said = []
     for entry in signed.false:
         said.append(
