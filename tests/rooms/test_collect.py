@@ -20,6 +20,7 @@ import polars as pl
 import pytest
 from click.testing import CliRunner, Result
 
+from checkback import app
 from checkback.cli import cli
 from checkback.collecting.folder import Collection, collect, keep
 from checkback.collecting.questions import Answers, answers
@@ -29,7 +30,7 @@ from checkback.record.journal import JOURNAL, Journal
 from checkback.reporting.tables import table
 from checkback.watching.limits import load
 from command_line import checkback
-from english import GRAMMARS
+from english import GRAMMARS, book
 from invented_case import CASE, journal_lines
 from synthetic_cases import case as invented
 from synthetic_cases import lines, write_cases
@@ -257,6 +258,25 @@ def test_a_single_case_is_a_collection_too(tmp_path: Path) -> None:
     assert collect(tmp_path / "monday", LIMITS)["cases"]["case"].to_list() == ["monday"]
 
 
+def test_a_folder_that_cannot_be_looked_into_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    list(write_cases(tmp_path / "open", 1, seed=3))
+    (tmp_path / "closed").mkdir()
+    scandir = os.scandir
+
+    def as_for_a_stranger(path: str) -> object:
+        if Path(path).name == "closed":
+            raise PermissionError(13, "Permission denied", str(path))
+        return scandir(path)
+
+    # the tests may run as a user from whom nothing is closed
+    monkeypatch.setattr(os, "scandir", as_for_a_stranger)
+    found = collect(tmp_path, LIMITS)
+    assert found["cases"].height == 1
+    assert found["left_out"].rows() == [("closed", "cannot be looked into")]
+
+
 # --- kept and read again ---------------------------------------------------------------------------------------
 
 
@@ -333,6 +353,12 @@ def test_two_processes_come_to_the_same_as_one(cases: Path, found: Collection) -
 
 
 # --- the command ------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(autouse=True)
+def phrasebook_read_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Read the phrasebook that ships with the program once for all tests: it takes a second."""
+    monkeypatch.setattr(app, "load_book", lambda settings: book())
 
 
 def run(*words: object) -> Result:

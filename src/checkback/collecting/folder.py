@@ -98,8 +98,10 @@ class Collection:
 # --- finding -------------------------------------------------------------------------------------
 
 
-def find(folder: Path) -> list[Path]:
-    """Return every case folder below `folder`, or `folder` itself, in the order of their names.
+def find(folder: Path) -> tuple[list[Path], list[Path]]:
+    """Return every case folder below `folder`, or `folder` itself, and what could not be looked into.
+
+    Both are in the order of their names.
 
     Raises
     ------
@@ -108,21 +110,27 @@ def find(folder: Path) -> list[Path]:
     """
     if not folder.is_dir():
         raise UserError(f"{folder} is no folder: name the one that holds the case folders")
-    found = [Path(place) for place, _, files in os.walk(folder) if JOURNAL in files]
-    if not found:
+    closed: list[Path] = []
+    walk = os.walk(folder, onerror=lambda error: closed.append(Path(error.filename)))
+    found = [Path(place) for place, _, files in walk if JOURNAL in files]
+    if not found and not closed:
         raise UserError(f"{folder}: no {JOURNAL} below it; name the folder that holds the case folders")
-    return sorted(found)
+    return sorted(found), sorted(closed)
 
 
 def looked_at(folder: Path, root: Path) -> Found:
     """Return a case's name, which is its path below `root`, and what its journal is known by."""
-    name = folder.relative_to(root).as_posix()
-    name = folder.absolute().name if name == "." else name
+    name = _name(folder, root)
     try:
         with (folder / JOURNAL).open("rb") as file:
             return Found(name, folder, hashlib.file_digest(file, "sha256").hexdigest())
     except OSError as error:
         return Found(name, folder, None, f"cannot be read: {error.strerror or error}")
+
+
+def _name(folder: Path, root: Path) -> str:
+    name = folder.relative_to(root).as_posix()
+    return folder.absolute().name if name == "." else name
 
 
 # --- reading -------------------------------------------------------------------------------------
@@ -277,9 +285,10 @@ def collect(
         If there is no case, or polars is not installed.
     """
     _schemas()
-    paths = find(folder)
+    paths, closed = find(folder)
     with ThreadPoolExecutor(os.cpu_count()) as pool:
         cases = list(pool.map(lambda path: looked_at(path, folder), paths))
+    cases += [Found(_name(path, folder), path, None, "cannot be looked into") for path in closed]
     known = known_by(limits)
     earlier = _kept(kept, known) if kept is not None else None
     same = _unchanged(earlier, cases)
