@@ -41,6 +41,12 @@ def patient_entries(case: Case, *fields: str) -> list[Entry]:
     ]
 
 
+def open_entries(case: Case) -> list[Entry]:
+    """Return what somebody has to settle, by time: questions, words not understood, moments marked."""
+    told = [e for e in case.in_force() if e.body.kind in ("unclear", "mark")]
+    return sorted([*case.questions(), *told], key=lambda e: (e.at.wall, e.n))
+
+
 def heparin_entries(case: Case) -> list[Entry]:
     """Return the entries of heparin that was given."""
     return [e for e in case.in_force() if getattr(e.body, "drug", None) == "heparin"]

@@ -30,6 +30,7 @@ from checkback.reporting.cited import (
     basis,
     contrast_entries,
     numbers,
+    open_entries,
     patient_entries,
     place_of,
 )
@@ -42,6 +43,7 @@ from checkback.reporting.document import (
     DataTable,
     Document,
     Heading,
+    Mark,
     Paragraph,
     Run,
     Runs,
@@ -109,7 +111,7 @@ def handover(
     blocks.append(BulletList(figures) if figures else Paragraph(cell("None is on record.")))
     blocks.append(
         Paragraph(
-            cell(f"{known.note} Numbers in brackets are the entries that a line came from. {computed.note}"),
+            cell(f"{known.note} Numbers in brackets are the entries that a line came from."),
             "note",
         )
     )
@@ -127,12 +129,13 @@ def _listed(heading: str, items: Iterator[Runs], *, warning: bool = False) -> li
 
 
 def _open(case: Case, first: date | None) -> Iterator[Runs]:
-    for entry in case.questions():
-        words = f"Not settled ({clock(entry.at, first)}): “{question_words(entry)}”."
-        yield cell(words, entry.n, marks=("questioned",))
-    for entry in case.in_force():
+    for entry in open_entries(case):
+        at = clock(entry.at, first)
         if entry.body.kind == "mark":
-            yield cell(f"The operator marked the moment {clock(entry.at, first)}, to be explained.", entry.n)
+            yield cell(f"The operator marked the moment {at}, to be explained.", entry.n)
+        else:
+            marks: tuple[Mark, ...] = ("questioned",) if entry.standing == "questioned" else ()
+            yield cell(f"Not settled ({at}): “{question_words(entry)}”.", entry.n, marks=marks)
     for life in case.unaccounted():
         if not life.accounted:
             yield unaccounted(life)
@@ -185,7 +188,8 @@ def _treatment(lives: Sequence[DeviceLife]) -> Iterator[Runs]:
         highest = f", the highest pressure {number(max(pressures))} atm" if pressures else ""
         count = "1 balloon was" if len(balloons) == 1 else f"{len(balloons)} balloons were"
         cites = numbers([life.entry for life in balloons] + [up.entry for up in ups])
-        yield cell(f"{count} inflated, {len(ups)} times in all{highest}.", *cites)
+        times = "once" if len(ups) == 1 else f"{len(ups)} times in all"
+        yield cell(f"{count} inflated, {times}{highest}.", *cites)
     for life in lives:
         if life.runs:
             runs = [e for e in life.happenings if getattr(e.body, "happening", None) == "run"]

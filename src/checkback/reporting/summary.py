@@ -12,7 +12,15 @@ from dataclasses import replace
 from checkback.record.case import Case
 from checkback.record.devices import DeviceLife
 from checkback.record.entry import Act, AirKerma, DoseArea, Entry, Fluoroscopy, Identity
-from checkback.reporting.cited import LOCAL, NOT_RECORDED, basis, contrast_entries, heparin_entries, numbers
+from checkback.reporting.cited import (
+    LOCAL,
+    NOT_RECORDED,
+    basis,
+    contrast_entries,
+    heparin_entries,
+    numbers,
+    open_entries,
+)
 from checkback.reporting.computed import NOTHING, Computed, Figured
 from checkback.reporting.device_list import first_day, implant_table, stays
 from checkback.reporting.document import (
@@ -179,14 +187,14 @@ def missing_words(key: str) -> str:
 
 
 def _missing(case: Case) -> Block:
-    lacking, questions = case.missing(), case.questions()
+    lacking, questions = case.missing(), open_entries(case)
     runs = [run("Missing from the record:", strong=True)]
     runs.append(
         run(f"{', '.join(map(missing_words, lacking))}." if lacking else "nothing that it looks for.")
     )
     if questions:
         counted = "1 entry is" if len(questions) == 1 else f"{len(questions)} entries are"
-        runs.append(run(f"{counted} not settled.", *numbers(questions), marks=("questioned",)))
+        runs.append(run(f"{counted} not settled.", *numbers(questions)))
     if all(e.body.kind != "case_end" for e in case.in_force()):
         runs.append(run("The end of the case is not on record: the figures are those so far."))
     return Paragraph(tuple(runs), "warning" if lacking or questions else "body")

@@ -7,10 +7,11 @@ amended is not there; what is still questioned stands only in `Timeline.unsettle
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Iterator
 from decimal import Decimal
 
-from checkback.record.case import Case
+from checkback.record.case import LONGEST_STEP_S, Case
 from checkback.record.devices import IMPLANTS, DeviceLife
 from checkback.record.entry import (
     Act,
@@ -37,6 +38,7 @@ from checkback.record.entry import (
     Shock,
     SlowFlow,
 )
+from checkback.reporting.cited import open_entries
 from checkback.reporting.computed import NOTHING, Computed, Figured
 from checkback.reporting.short_words import ROUTES, device, number, pressures, rate, trouble, unit
 from checkback.reporting.timeline_items import (
@@ -98,17 +100,21 @@ def timeline(case: Case, computed: Computed = NOTHING) -> Timeline:
     """
     standing = case.in_force()
     happened = [e for e in standing if e.body.kind not in _NO_EVENT and e.source != "plan"]
-    questions = case.questions()
+    questions = open_entries(case)
     known = happened or sorted(questions, key=lambda e: (e.at.wall, e.n))
     zero = known[0] if known else None
 
     def at_min(entry: Entry) -> float:
-        return 0.0 if zero is None else round(case.seconds_between(zero, entry) / 60, 4)
+        if zero is None:
+            return 0.0
+        seconds = case.seconds_between(zero, entry)
+        # nothing in a case is further away; a damaged figure must not stretch the axis without end
+        return round(min(seconds, LONGEST_STEP_S) / 60, 4) if math.isfinite(seconds) else 0.0
 
     lives = case.devices()
     ups = [inflated for life in lives for inflated in life.inflations]
     ends = [at_min(e) for e in (*happened, *questions)]
-    ends += [at_min(up.entry) + up.seconds / 60 for up in ups if up.seconds is not None]
+    ends += [at_min(up.entry) + _lasted(up.seconds) for up in ups]
     end_min = max(ends, default=0.0)
     of_device = {e.n: life for life in lives for e in (life.entry, *life.happenings)}
     return Timeline(
@@ -152,9 +158,16 @@ def timeline(case: Case, computed: Computed = NOTHING) -> Timeline:
     )
 
 
+def _lasted(seconds: float | None) -> float:
+    """Return a length of time in minutes; what is longer than any case is a damaged figure."""
+    return 0.0 if seconds is None or not math.isfinite(seconds) else min(seconds, LONGEST_STEP_S) / 60
+
+
 def question_words(entry: Entry) -> str:
     """Return in a few words what is not settled: the words heard, cut where they are long."""
     words = " ".join("".join(c if c.isprintable() else " " for c in entry.words).split())
+    if entry.body.kind == "mark":
+        return "moment marked"
     words = words or entry.question or _alternatives(entry.alternatives) or "not understood"
     return words if len(words) <= _LONGEST_WORDS else f"{words[: _LONGEST_WORDS - 1].rstrip()}…"
 
@@ -280,7 +293,7 @@ def _bar(life: DeviceLife, at_min: Callable[[Entry], float], end_min: float) -> 
         ups=tuple(
             Up(
                 at_min(up.entry),
-                None if up.seconds is None else at_min(up.entry) + up.seconds / 60,
+                None if up.seconds is None else at_min(up.entry) + _lasted(up.seconds),
                 None if up.pressure_atm is None else float(up.pressure_atm),
                 up.deploys,
                 (up.entry.n,),

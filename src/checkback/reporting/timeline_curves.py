@@ -45,9 +45,9 @@ def _row(plot: Plot, row: Row) -> None:
         stretches.append(placed(plot, each.begin_min, each.text, TEXT, pad=2, to=end))
     items = [*doses, *stretches]
     places = in_rows([[(item.left, item.right)] for item in items], 2.0)
-    name = shortened(row.name, TEXT, plot.x.left - text_width(row.unit, SMALL) - 14)
+    name = shortened(row.name, TEXT, plot.x.left - text_width(row.unit, SMALL) - 16)
     box = sheet.text(6, sheet.y + plot.row / 2, name, TEXT)
-    sheet.text(box.right + 3, sheet.y + plot.row / 2, row.unit, SMALL, color=FAINT)
+    sheet.text(box.right + 4, sheet.y + plot.row / 2, row.unit, SMALL, color=FAINT)
     for i, (item, place) in enumerate(zip(items, places, strict=True)):
         top = sheet.y + place * plot.row
         base = top + plot.row - 1

@@ -66,7 +66,7 @@ def _lanes(plot: Plot) -> None:
             continue
         rows = in_rows([[_ends(plot, bar)] for bar in bars], 1.0)
         box = sheet.text(6, sheet.y + plot.row / 2, words, TEXT)
-        sheet.text(box.right + 3, sheet.y + plot.row / 2, f"{len(bars)}", SMALL, color=FAINT)
+        sheet.text(box.right + 4, sheet.y + plot.row / 2, f"{len(bars)}", SMALL, color=FAINT)
         for bar, row in zip(bars, rows, strict=True):
             _bar(plot, bar, sheet.y + (row + 0.5) * plot.row)
         sheet.y += (max(rows) + 1) * plot.row

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from checkback.reporting.cited import LOCAL
 from checkback.reporting.document import DRAFT
@@ -89,7 +89,7 @@ def draw(
     """
     sheet = Sheet(width_pt)
     signs = () if overview else line.signs
-    names = [text_width(row.name, TEXT) + text_width(row.unit, SMALL) + 10 for row in (*line.drugs, *signs)]
+    names = [text_width(row.name, TEXT) + text_width(row.unit, SMALL) + 17 for row in (*line.drugs, *signs)]
     limits = [text_width(limit_words(limit), SMALL) + 12 for limit in line.contrast_limits]
     left = min(LEFT_MOST, max(LEFT_LEAST, *names, *limits, 0.0))
     scale = Scale(left, sheet.width - RIGHT, max(line.end_min, 0.5))
@@ -187,7 +187,7 @@ def _head(plot: Plot, title: str, status: str, notices: Sequence[str]) -> None:
     sheet.text(sheet.width - 4, 7.2, status, 7.5, align="right", weight="bold", color=ALERT)
     sheet.y = 17
     for notice in notices:
-        for part in wrapped(notice, TEXT, sheet.width):
+        for part in wrapped(notice, TEXT, 0.95 * sheet.width):
             sheet.text(0, sheet.y + 4, part, TEXT, weight="bold", color=ALERT)
             sheet.y += 9
 
@@ -255,9 +255,8 @@ def _marks(plot: Plot) -> list[tuple[float, str]]:
     at_min = math.ceil(since_min / step - 1e-9) * step - since_min
     marks = []
     while at_min <= plot.x.end_min + 1e-9:
-        wall = zero + timedelta(minutes=at_min)
         # to the nearest second: the minutes were rounded
-        wall = (wall + timedelta(milliseconds=500)).replace(microsecond=0)
+        wall = plot.line.moment(at_min + 0.5 / 60).replace(microsecond=0)
         marks.append((at_min, f"{wall:%H:%M:%S}" if step < 1 else f"{wall:%H:%M}"))
         at_min += step
     return marks
@@ -508,7 +507,7 @@ def _foot(plot: Plot) -> None:
         notes += [f"{each}; {LOCAL}." for each in sources]
     sheet.y += 2
     for note in notes:
-        for part in wrapped(note, 5.6, sheet.width):
+        for part in wrapped(note, 5.6, 0.975 * sheet.width):
             sheet.text(0, sheet.y + 3.5, part, 5.6, color="#4a4a4a")
             sheet.y += 7
     sheet.y += 2

@@ -161,7 +161,10 @@ class Timeline:
     def moment(self, at_min: float) -> datetime:
         """Return the wall time of a place on the axis."""
         assert self.zero is not None
-        return self.zero + timedelta(minutes=at_min)
+        try:
+            return self.zero + timedelta(minutes=at_min)
+        except OverflowError:  # a damaged entry from the end of the calendar
+            return datetime.max.replace(tzinfo=self.zero.tzinfo)
 
     @property
     def grave_moments(self) -> tuple[Moment, ...]:

@@ -83,7 +83,7 @@ class Plot:
             return
         box = sheet.text(0, sheet.y + self.row / 2, name, TEXT, weight="bold")
         if measure:
-            sheet.text(box.right + 3, sheet.y + self.row / 2, measure, SMALL, color=FAINT)
+            sheet.text(box.right + 4, sheet.y + self.row / 2, measure, SMALL, color=FAINT)
 
 
 class Item(NamedTuple):

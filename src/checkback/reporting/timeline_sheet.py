@@ -171,7 +171,7 @@ class Sheet:
         require_matplotlib()
         from matplotlib.figure import Figure
 
-        self.figure = Figure(figsize=(self.width / 72, 1), facecolor=PAPER)
+        self.figure = Figure(figsize=(self.width / 72, 1), dpi=PNG_DPI, facecolor=PAPER)
         self.axes = self.figure.add_axes((0.0, 0.0, 1.0, 1.0))
         self.axes.set_axis_off()
         self.axes.set_xlim(0, self.width)
