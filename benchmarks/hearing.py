@@ -14,13 +14,14 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 from pathlib import Path
 
-from hearing_corpus import SIDES, Side, digits, figures
+from hearing_corpus import SIDES, Side, digest, digits, figures
 from hearing_corpus.corpus import CHATTER_FAMILY, DIGITS_FAMILY, Corpus, Item, read_manifest, write_manifest
 from hearing_corpus.measure import Trial, as_json, from_json, hear, judge, memory
 from hearing_corpus.noise import CONDITIONS, FIRST_FOUR
@@ -43,7 +44,7 @@ DIGITS = 60
 
 def default_cache() -> Path:
     """Return where corpora are kept."""
-    return Path.home() / ".cache" / "checkback-hearing"
+    return Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "checkback-hearing"
 
 
 def _made(folder: Path, side: Side, conditions: tuple[str, ...], sentences: list[Sentence]) -> list[Item]:
@@ -104,11 +105,11 @@ def _mixed(sentences: list[Sentence]) -> list[Sentence]:
 
 
 def chosen(items: list[Item], conditions: str | None, limit: int | None, *, talk: bool) -> list[Item]:
-    """Return the items to be heard, in an order in which any beginning has something of everything."""
+    """Return the items to be heard, in a mixed order, so that the beginning is like the whole."""
     wanted = None if conditions is None else conditions.split(",")
     count: Counter[tuple[str, bool]] = Counter()
     found = []
-    for item in sorted(items, key=lambda item: (item.id.rpartition("-")[2], item.id, item.condition)):
+    for item in sorted(items, key=lambda item: (digest(item.id), item.condition)):
         chatter = item.family == CHATTER_FAMILY
         key = item.condition, item.family == DIGITS_FAMILY
         if (chatter and not talk) or (wanted is not None and item.condition not in wanted and not chatter):

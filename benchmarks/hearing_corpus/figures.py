@@ -96,8 +96,8 @@ def times(trials: Sequence[Trial]) -> str:
     spoken = [trial for trial in trials if not trial.chatter and trial.pieces]
     if not spoken:
         return "nothing was heard"
-    deciding = [trial.pieces[-1].hear_s for trial in spoken]
-    ending = [trial.pieces[-1].behind_s + trial.pieces[-1].hear_s for trial in spoken]
+    deciding = [trial.pieces[-1].hear_s + trial.decide_s for trial in spoken]
+    ending = [trial.pieces[-1].behind_s + late_s for trial, late_s in zip(spoken, deciding, strict=True)]
     pieces = [piece for trial in trials for piece in trial.pieces]
     length_s = sum(piece.length_s for piece in pieces)
 

@@ -55,8 +55,18 @@ class Trial:
 
     Attributes
     ----------
-    goal : Goal
-        What the words do when they are heard without fault; for chatter, nothing.
+    way : {"pedal", "open room"}
+    context : str
+        What was called out before, a key of `CONTEXTS`.
+    clear : bool
+        Whether the words need no question when they are heard without fault.
+    pieces : list of Piece
+    length_s : float
+        Length of the sound file.
+    verdict : str or None
+        None for chatter, of which nothing is right.
+    decide_s : float
+        Time of the loop for the last piece.
     outcomes : list of dict
         Result, reason, words and reply of each piece, and the kinds of what was written.
     """
@@ -160,13 +170,13 @@ def judge(trial: Trial, room: Room, goal: Goal | None = None) -> None:
     """Let the loop decide about what was heard, and tell what became of it."""
     if goal is None and not trial.chatter:
         goal = room.goal(trial.item.said)
-    began_s = time.perf_counter()
-    outcomes = []
+    decided = []
     # each sentence of chatter comes to a fresh case, so that one does not make the next one possible
     heard = [piece.heard for piece in trial.pieces]
     for group in [[each] for each in heard] if trial.chatter else [heard]:
-        outcomes += room.outcomes(trial.context, group)
-    trial.decide_s = time.perf_counter() - began_s
+        decided += room.decided(trial.context, group)
+    outcomes = [outcome for outcome, _ in decided]
+    trial.decide_s = decided[-1][1] if decided else 0.0
     trial.outcomes = [
         {
             "result": outcome.result,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -189,14 +190,20 @@ class Room:
         with self.case(context) as loop:
             return Goal(context, loop.heard(Heard(nothing, "", (Hypothesis(words),))))
 
+    def decided(self, context: str, heard: Sequence[Heard]) -> list[tuple[Outcome, float]]:
+        """Return what the loop makes of the pieces of one call-out, and in how many seconds."""
+        found = []
+        with self.case(context) as loop:
+            for each in heard:
+                now = replace(each.utterance, started_s=_NOW_S, ended_s=_NOW_S + 1)
+                began_s = time.perf_counter()
+                outcome = loop.heard(replace(each, utterance=now))
+                found.append((outcome, time.perf_counter() - began_s))
+        return found
+
     def outcomes(self, context: str, heard: Sequence[Heard]) -> list[Outcome]:
         """Return what the loop makes of the pieces of one call-out, one after the other."""
-        with self.case(context) as loop:
-            moved = [
-                replace(each, utterance=replace(each.utterance, started_s=_NOW_S, ended_s=_NOW_S + 1))
-                for each in heard
-            ]
-            return [loop.heard(each) for each in moved]
+        return [outcome for outcome, _ in self.decided(context, heard)]
 
 
 def effect(outcome: Outcome) -> tuple[object, ...]:
