@@ -16,7 +16,16 @@ from checkback.record.case import Case
 from checkback.reporting.timeline import timeline
 from checkback.reporting.timeline_figure import READABLE, WIDE_PT, draw, draw_to_fit
 from checkback.reporting.timeline_plot import ALERT, BAND, LOOKS, UP
-from checkback.reporting.timeline_sheet import PAPER, WIDTH_PT, Sheet, in_rows, shortened, spread, text_width
+from checkback.reporting.timeline_sheet import (
+    PAPER,
+    WIDTH_PT,
+    Sheet,
+    drawable,
+    in_rows,
+    shortened,
+    spread,
+    text_width,
+)
 from invented_case import CASE
 from long_case import long_case
 from papers import computed
@@ -252,6 +261,10 @@ def test_places_are_spread_in_their_order():
     assert placed == sorted(placed)
     assert min(b - a for a, b in itertools.pairwise(placed)) >= 8
     assert spread([5, 25], 8, 0, 40) == [5, 25]
+
+
+def test_letters_that_the_font_lacks_are_marked():
+    assert drawable("tab\there \x85 字 Ä µ") == "tab\ufffdhere \ufffd \ufffd Ä µ"
 
 
 def test_words_are_cut_with_an_ellipsis():

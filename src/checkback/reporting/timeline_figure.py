@@ -236,13 +236,20 @@ def _named(group: Sequence[Moment]) -> str:
     )
 
 
-def _step(end_min: float, room_pt: float) -> float:
-    """Return the finest step in minutes at which the times of the axis do not meet."""
+_DAY_MIN = 1440
+
+
+def _form(step: float) -> str:
+    return "%H:%M:%S" if step < 1 else "%H:%M" if step < _DAY_MIN else "%Y-%m-%d"
+
+
+def _step(end_min: float, room_pt: float) -> float | None:
+    """Return the finest step in minutes at which the times of the axis do not meet; None: none is coarse enough."""
     for step in _STEPS_MIN:
-        width = text_width("00:00:00" if step < 1 else "00:00", SMALL) + 8
+        width = text_width(f"{datetime(2000, 12, 28):{_form(step)}}", SMALL) + 8
         if step / end_min * room_pt >= width:
             return float(step)
-    return float(_STEPS_MIN[-1])
+    return None
 
 
 def _marks(plot: Plot) -> list[tuple[float, str]]:
@@ -250,16 +257,14 @@ def _marks(plot: Plot) -> list[tuple[float, str]]:
     zero = plot.line.zero
     assert zero is not None
     step = _step(plot.x.end_min, plot.x.right - plot.x.left)
-    midnight = datetime(zero.year, zero.month, zero.day, tzinfo=zero.tzinfo)
-    since_min = (zero - midnight).total_seconds() / 60
-    at_min = math.ceil(since_min / step - 1e-9) * step - since_min
-    marks = []
-    while at_min <= plot.x.end_min + 1e-9:
-        # to the nearest second: the minutes were rounded
-        wall = plot.line.moment(at_min + 0.5 / 60).replace(microsecond=0)
-        marks.append((at_min, f"{wall:%H:%M:%S}" if step < 1 else f"{wall:%H:%M}"))
-        at_min += step
-    return marks
+    if step is None:
+        return []
+    since_min = zero.hour * 60 + zero.minute + (zero.second + zero.microsecond / 1e6) / 60
+    first = math.ceil(since_min / step - 1e-9) * step - since_min
+    count = math.floor((plot.x.end_min - first) / step + 1e-9) + 1
+    places = [first + i * step for i in range(max(0, count))]
+    # to the nearest second: the minutes were rounded
+    return [(at, f"{plot.line.moment(at + 0.5 / 60):{_form(step)}}") for at in places]
 
 
 def _ticks(plot: Plot) -> None:

@@ -64,9 +64,25 @@ def require_matplotlib() -> None:
 
 @lru_cache(maxsize=1)
 def _renderer() -> Any:
-    from matplotlib.backends.backend_agg import RendererAgg
+    from matplotlib.backends import backend_agg
 
-    return RendererAgg(8, 8, _MEASURE_DPI)
+    untyped: Any = backend_agg
+    return untyped.RendererAgg(8, 8, _MEASURE_DPI)
+
+
+@lru_cache(maxsize=1)
+def _letters() -> frozenset[int]:
+    """Return the letters that the font has."""
+    from matplotlib.font_manager import FontProperties, findfont, get_font
+
+    return frozenset(get_font(findfont(FontProperties(family=_FONT))).get_charmap())
+
+
+@lru_cache(maxsize=4096)
+def drawable(text: str) -> str:
+    """Return text in letters that can be drawn; what was typed may hold anything."""
+    known = _letters()
+    return "".join(c if c.isprintable() and ord(c) in known else "\N{REPLACEMENT CHARACTER}" for c in text)
 
 
 @lru_cache(maxsize=4096)
@@ -75,7 +91,7 @@ def text_width(text: str, size: float, weight: str = "normal") -> float:
     from matplotlib.font_manager import FontProperties
 
     properties = FontProperties(family=_FONT, size=size, weight=weight)
-    width, _, _ = _renderer().get_text_width_height_descent(text, properties, False)
+    width, _, _ = _renderer().get_text_width_height_descent(drawable(text), properties, False)
     return float(width) * 72 / _MEASURE_DPI
 
 
@@ -204,6 +220,7 @@ class Sheet:
         slant: str = "normal",
     ) -> Box:
         """Write a line; `y` is its middle.  A halo keeps lines behind it away."""
+        text = drawable(text)
         box = self.box_of(x, y, text, size, align, weight)
         self.taken.append(box)
         if halo:
