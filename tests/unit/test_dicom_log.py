@@ -19,6 +19,7 @@ from checkback.record.entry import (
     Contrast,
     Device,
     DeviceEvent,
+    Dictation,
     Drug,
     Entry,
     Flow,
@@ -124,6 +125,11 @@ def test_a_unit_that_is_not_known_is_never_taken_for_another() -> None:
 def test_what_was_called_out_has_the_code_of_the_standard(body: Frozen, told: tuple[str, str]) -> None:
     (item,) = first_level(log(entry(1, body)))
     assert (concept(item), code(item)) == told
+
+
+def test_a_dictated_note_is_a_note_of_the_procedure() -> None:
+    (item,) = first_level(log(entry(1, Dictation(text="family is informed", writer="typed"))))
+    assert (item.ValueType, concept(item), item.TextValue) == ("TEXT", "121174", "family is informed")
 
 
 # --- order ---------------------------------------------------------------------------------------

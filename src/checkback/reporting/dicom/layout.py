@@ -166,6 +166,8 @@ HEADS: dict[str, tuple[Head, ...]] = {
     "air_kerma": (Head(dcm("113725", "Dose (RP) Total"), "air_kerma_mgy"),),
     "dose_area": (Head(dcm("113722", "Dose Area Product Total"), "dose_area_gy_cm2"),),
     "patient": (Head(codes.STATUS_OR_EVENT, own("patient", "known of patient and plan")),),
+    # TID 3001, row 6: a log note is a TEXT
+    "dictation": (Head(dcm("121174", "Procedure Note"), "text"),),
     "shock": (Head(own("shock"), "energy_j"),),
     "compressions": (Head(own("compressions", "chest compressions"), "action"),),
 }
