@@ -217,6 +217,11 @@ def test_html_as_another_parser_reads_it() -> None:
     assert len(list(root.iter("th"))) == 2 and all(e.get("scope") == "col" for e in root.iter("th"))
 
 
+def test_nothing_in_the_style_can_cut_a_line_short_in_print() -> None:
+    style = re.sub(r"/\*.*?\*/", "", as_html(WHOLE), flags=re.DOTALL)
+    assert "nowrap" not in style and "overflow" not in style
+
+
 @pytest.mark.outside
 def test_pdf_as_another_reader_reads_it() -> None:
     """pdfminer.six."""

@@ -24,6 +24,10 @@ from checkback.reporting.document import (
     unbroken,
 )
 from checkback.reporting.documents import not_installed
+from checkback.reporting.documents.text import flat
+
+_WIDEST = 48
+"""Signs; a column with longer cells has them folded."""
 
 TEMPLATE = Path(__file__).parents[1] / "templates" / "report.typ"
 
@@ -79,7 +83,7 @@ def _block(block: Block) -> dict[str, Any]:
                 "headers": list(block.headers),
                 "rows": [[_runs(each) for each in row] for row in block.rows],
                 "numeric": sorted(block.numeric),
-                "widths": list(block.widths),
+                "widths": list(block.widths or _shares(block)),
             }
         case Figure():
             return kind | {
@@ -90,6 +94,12 @@ def _block(block: Block) -> dict[str, Any]:
             }
         case _:
             return kind
+
+
+def _shares(table: DataTable) -> list[float]:
+    """Return relative widths of columns by their longest cell, but none so wide that others starve."""
+    columns = zip(table.headers, *([flat(each) for each in row] for row in table.rows), strict=True)
+    return [float(min(max(map(len, column)) + 2, _WIDEST)) for column in columns]
 
 
 def _runs(runs: Runs) -> list[dict[str, Any]]:
