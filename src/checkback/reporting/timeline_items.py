@@ -182,7 +182,7 @@ class Timeline:
         if self.acts and self.act_target is not None:
             found.append((f"ACT target {self.act_target.text}", self.act_target.source))
         if self.contrast:
-            found += [(f"contrast, {limit.name}", limit.source) for limit in self.contrast_limits]
+            found += [(f"Contrast, {limit.name}", limit.source) for limit in self.contrast_limits]
         return tuple(found)
 
 
