@@ -8,7 +8,8 @@ BIN := $(VENV)/bin
 
 demo: $(VENV)/installed
 	rm -rf demo-case
-	$(BIN)/checkback replay demo/case.flac --case demo-case --start 2026-03-02T08:00:00+01:00
+	$(BIN)/checkback replay demo/case.flac --case demo-case --start 2026-03-02T08:00:00+01:00 --plan demo/plan.toml
+	$(BIN)/checkback report demo-case
 
 test: $(VENV)/tested
 	$(BIN)/ruff check .
@@ -23,12 +24,13 @@ recording: $(VENV)/tested
 $(VENV)/installed: pyproject.toml
 	sh tools/make_venv.sh "$(PYTHON)" $(VENV)
 	@echo "Installing the package into $(VENV) ..."
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable .
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[report]'
 	touch $@
 
-$(VENV)/tested: $(VENV)/installed tools/install_test_packages.sh
+$(VENV)/tested: $(VENV)/installed tools/install_test_packages.sh tools/fetch_test_whisper.py tools/whisper-base.txt
 	sh tools/install_test_packages.sh
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[test,pedal,report,export]'
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[test,pedal,report,export,whisper]'
+	$(BIN)/python tools/fetch_test_whisper.py
 	touch $@
 
 clean:

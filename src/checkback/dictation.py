@@ -20,6 +20,7 @@ import numpy as np
 import soundfile
 
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Heard, Pcm
+from checkback.hearing.whisper import NO_SPEECH
 from checkback.language.free_text import spoken_words
 from checkback.language.phrasebook import Phrasebook
 from checkback.language.reading import Reader
@@ -39,8 +40,8 @@ SAID_BACK_WORDS = 12
 COMMAND_WORDS = 3
 """An "end note" heard by the grammar alone does not count if more words than this were written."""
 
-NO_SPEECH = 0.6
-"""With a higher probability of no speech, and improbable words, nothing is written down."""
+LEAST_LOGPROB_PER_WORD = -0.3
+"""Where the writer finds that nobody spoke, words are made up unless they are this probable."""
 
 FOLDER = "dictation"
 _BETWEEN_PARTS = np.zeros(SAMPLE_RATE_HZ // 3, dtype="<i2")
@@ -246,10 +247,12 @@ class Notes:
         """Return what an utterance adds to the open note, and the command in it."""
         free = heard.free_text
         text = "" if free is None else free.text.strip()
-        if free is not None and free.no_speech > NO_SPEECH and free.logprob < -len(text.split()):
+        improbable = free is not None and free.logprob < LEAST_LOGPROB_PER_WORD * len(text.split())
+        if free is not None and free.no_speech > NO_SPEECH and improbable:
             text = ""
         best = heard.hypotheses[0] if heard.hypotheses else None
-        alone = len(self._spoken(text).split()) <= COMMAND_WORDS
+        # different ones, because a writer that is lost repeats itself
+        alone = len(set(self._spoken(text).split())) <= COMMAND_WORDS
         short = best.words if best is not None and best.likely_speech_to_us and alone else ""
         if self._is_command(short, "disregard") or self._is_command(self._spoken(text), "disregard"):
             return "", "disregard"
@@ -290,7 +293,8 @@ class Notes:
         if note is None:
             assert self._last is not None
             note = late = self._last[0]
-        if pcm is not None and (self._keep_sound or writer is None):
+        # a writer can be wrong in that nothing was said
+        if pcm is not None and (self._keep_sound or writer is None or not text):
             note.sound.append(pcm)
         if text:
             joined = f"{note.body.text} {text}".strip()

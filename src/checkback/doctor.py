@@ -11,7 +11,7 @@ import numpy as np
 from checkback import app
 from checkback.errors import UserError
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Utterance
-from checkback.settings import Settings, vosk_model
+from checkback.settings import Settings, vosk_model, whisper_model
 
 State = Literal["works", "missing", "broken"]
 
@@ -42,6 +42,7 @@ def examine(settings: Settings) -> list[Finding]:
         _tried("phrasebook", lambda: _phrasebook(settings), needed=True),
         _tried("recogniser", lambda: _recogniser(settings), needed=True),
         _tried("vosk model", lambda: _vosk(settings), needed=settings.hearing.recogniser == "vosk"),
+        _tried("whisper model", lambda: _whisper(settings), needed=settings.hearing.recogniser == "whisper"),
         _tried("microphone", lambda: _microphone(settings), needed=False),
         _tried("voice", lambda: _voice(settings), needed=False),
         _tried("loudspeaker", lambda: _loudspeaker(settings), needed=False),
@@ -91,6 +92,19 @@ def _vosk(settings: Settings) -> str:
     unknown = recogniser.unknown_words
     never = f"; it does not know, and would never hear: {', '.join(unknown)}" if unknown else ""
     return f"{model} loads{never}"
+
+
+def _whisper(settings: Settings) -> str:
+    model = whisper_model(settings)
+    if model is None:
+        raise UserError(
+            "none is set or found: there is no second opinion and notes are kept as sound; "
+            "see models_download.md for a Whisper model"
+        )
+    from checkback.hearing.whisper import WhisperListener
+
+    WhisperListener(model, language=app.load_book(settings).file.language).close()
+    return f"{model} loads"
 
 
 def _microphone(settings: Settings) -> str:

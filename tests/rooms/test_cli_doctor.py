@@ -39,6 +39,7 @@ def test_on_a_computer_without_sound_and_display(tmp_path: Path) -> None:
         "phrasebook": "works",
         "recogniser": "works",
         "vosk model": "missing",
+        "whisper model": "missing",
         "microphone": "missing",
         "voice": "works",
         "loudspeaker": "missing",

@@ -159,6 +159,14 @@ class TestSpoken:
         assert room.loop.dictating
         assert room.note.text == "and no one had seen it before"
 
+    @pytest.mark.parametrize("written", ["N node.", "And note. And note.", ""])
+    def test_the_grammar_ends_a_note_where_the_writer_was_lost(self, room: Room, written: str) -> None:
+        room.hear("note")
+        room.hear("", "All quiet.")
+        room.hear("end note", written)
+        assert not room.loop.dictating
+        assert room.note.text == "All quiet."
+
     def test_all_in_one_breath(self, room: Room) -> None:
         outcome = room.hear("balloon out", "Note, the patient was anxious, end note.", held=False)
         assert outcome.result == "accepted"

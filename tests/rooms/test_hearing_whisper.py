@@ -1,0 +1,201 @@
+"""The Whisper listener with a real model, spoken to by synthetic voices (stand-ins for people)."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from checkback.errors import UserError
+from checkback.hearing.recogniser import Utterance
+from checkback.hearing.whisper import WhisperListener
+from speakers import needs_flite, silence, utterance
+from whisper_weights import WEIGHTS, needs_weights
+
+pytestmark = [*needs_weights, needs_flite]
+
+PROMPT = "Balloon 2.5 x 12, 14 atmospheres. Heparin 5000 units."
+SAID, WRITTEN = "balloon two five by twelve fourteen atmospheres", "Balloon 2.5 x 12, 14 atmospheres."
+
+
+@pytest.fixture(scope="module")
+def listener() -> Iterator[WhisperListener]:
+    listener = WhisperListener(WEIGHTS, prompt=PROMPT)
+    yield listener
+    listener.close()
+
+
+def test_it_writes_down_freely_and_says_how_sure_it_is(listener: WhisperListener) -> None:
+    found = listener.listen(utterance(SAID).pcm)
+    assert found is not None
+    assert found.text == WRITTEN
+    assert "".join(found.tokens).strip() == WRITTEN
+    assert len(found.tokens) == len(found.logprobs)
+    assert found.tokens[-1] == ""
+    assert found.total_logprob > -2.0
+    assert found.no_speech < 0.1
+    assert found.is_speech
+
+
+def test_what_was_said_scores_best_and_the_end_counts(listener: WhisperListener) -> None:
+    pcm = utterance("heparin eight thousand units", "rms").pcm
+    texts = [
+        "Heparin 8000 units.",
+        "Heparin 8000.",
+        "Heparin 8000 units intravenous.",
+        "Heparin 800 units.",
+        "Fentanyl 8000 units.",
+        "Heparin 5000 units.",
+        "",
+        "Wire out.",
+        "Contrast 80.",
+    ]
+    scored = listener.score(pcm, texts)
+    assert scored is not None
+    assert [each.text for each in scored] == texts
+    best = max(scored, key=lambda each: each.total_logprob)
+    assert best.text == "Heparin 8000 units."
+    # more than an accident: the half of the sentence and the longer one are clearly worse
+    assert all(best.total_logprob - each.total_logprob > 3 for each in scored[1:3])
+
+
+def test_a_score_is_the_probability_with_which_the_text_is_written(listener: WhisperListener) -> None:
+    # two ways through the model: the search that writes, and the scoring of a given text
+    pcm = utterance(SAID, "awb").pcm
+    found = listener.listen(pcm)
+    assert found is not None
+    scored = listener.score(pcm, [found.text])
+    assert scored is not None
+    assert scored[0].tokens == found.tokens
+    assert scored[0].logprobs == pytest.approx(found.logprobs, abs=0.15)
+    assert scored[0].total_logprob == pytest.approx(found.total_logprob, abs=0.3)
+
+
+@pytest.mark.outside
+def test_the_usual_library_writes_the_same(listener: WhisperListener) -> None:
+    # faster-whisper over the same files, in a process of its own because of what it imports
+    script = (
+        "import sys, json, numpy as np\n"
+        "from faster_whisper import WhisperModel\n"
+        "model = WhisperModel(sys.argv[1], device='cpu', compute_type='int8')\n"
+        "pcm = np.frombuffer(sys.stdin.buffer.read(), dtype='<i2').astype(np.float32) / 32768\n"
+        "segments, _ = model.transcribe(pcm, language='en', beam_size=5, initial_prompt=sys.argv[2],\n"
+        "    without_timestamps=True, temperature=0.0, condition_on_previous_text=False)\n"
+        "print(json.dumps([s.text.strip() for s in segments]))\n"
+    )
+    pytest.importorskip("ctranslate2")
+    pcm = utterance(SAID).pcm
+    run = subprocess.run(
+        [sys.executable, "-c", script, str(WEIGHTS), PROMPT],
+        input=pcm.tobytes(),
+        capture_output=True,
+        check=True,
+        env={**os.environ, "HF_HUB_OFFLINE": "1"},
+    )
+    found = listener.listen(pcm, beam=5)
+    assert found is not None
+    assert run.stdout.decode().strip() == f'["{found.text}"]'
+
+
+def test_further_texts_can_be_had(listener: WhisperListener) -> None:
+    found = listener.listen(utterance(SAID).pcm, alternatives=3)
+    assert found is not None
+    assert found.text.endswith("x 12, 14 atmospheres.")
+    assert found.alternatives
+    assert all(text != found.text and total < found.total_logprob for text, total in found.alternatives)
+
+
+def test_as_a_recogniser_it_gives_lower_case_words(listener: WhisperListener) -> None:
+    said = utterance("wire out")
+    listener.prepare(said)
+    (best,) = listener.hear(said).hypotheses
+    assert best.words == "wire out."
+    assert best.likely_speech_to_us
+
+
+def test_a_dictated_passage(listener: WhisperListener) -> None:
+    written = listener.write(utterance("the patient was anxious and was given some time").pcm)
+    assert written is not None
+    assert written.text.lower().startswith("the patient was anxious and was given some time")
+    assert written.writer == "whisper"
+
+
+@pytest.mark.parametrize("loudness", [0, 3, 300, 3_000])
+def test_no_dose_is_made_of_noise(listener: WhisperListener, loudness: int) -> None:
+    # the model is apt to go on with the doses of its prompt
+    pcm = (np.random.default_rng(loudness).standard_normal(32_000) * loudness).astype(np.int16)
+    written = listener.write(pcm)
+    assert written is not None
+    assert written.text == ""
+    assert not any(each.likely_speech_to_us for each in listener.hear(Utterance(pcm, 0, 2)).hypotheses)
+
+
+@pytest.mark.parametrize("samples", [0, 1, 1_000, 16_000 * 31])
+def test_no_sound_is_too_odd(listener: WhisperListener, samples: int) -> None:
+    pcm = np.full(samples, 32_767, dtype=np.int16)
+    assert listener.listen(pcm) is not None
+    scored = listener.score(pcm, ["Wire out.", "word " * 600])
+    assert scored is not None
+    assert len(scored) == 2
+    assert listener.score(pcm, []) == ()
+    assert listener.failures == 0
+
+
+def test_a_child_that_is_killed_costs_nothing_but_time() -> None:
+    listener = WhisperListener(WEIGHTS, prompt=PROMPT)
+    try:
+        pid = listener.worker_pid
+        assert pid is not None
+        killer = threading.Timer(0.05, os.kill, (pid, signal.SIGKILL))
+        killer.start()
+        # sound for some hundred milliseconds of work: the child is in the middle of it when it dies
+        long = np.concatenate([utterance("wire out").pcm, silence(20.0)])
+        found = listener.listen(long)
+        killer.join()
+        assert found is not None
+        assert "ire out" in found.text
+        assert listener.failures == 1
+        assert listener.worker_pid not in (None, pid)
+    finally:
+        listener.close()
+
+
+def test_a_damaged_model_is_an_error_and_no_crash(tmp_path: Path) -> None:
+    folder = tmp_path / "model"
+    shutil.copytree(WEIGHTS, folder)
+    with (folder / "model.bin").open("r+b") as file:
+        file.truncate(30_000_000)
+    with pytest.raises(UserError, match=r"models_download\.md"):
+        WhisperListener(folder)
+
+
+def test_another_language_than_the_model_has_is_told() -> None:
+    with pytest.raises(UserError, match=r"does not know <\|xx\|>"):
+        WhisperListener(WEIGHTS, language="xx")
+
+
+def test_the_child_imports_nothing_that_could_fetch_or_decode_files(listener: WhisperListener) -> None:
+    assert listener.hear(Utterance(silence(0.5), 0.0, 0.5)).recogniser == "whisper"
+    maps = Path(f"/proc/{listener.worker_pid}/maps")
+    if not maps.exists():
+        pytest.skip("no /proc here")
+    loaded = maps.read_text(encoding="utf-8")
+    assert "libctranslate2" in loaded
+    assert not any(name in loaded for name in ("libavcodec", "libx264", "onnxruntime", "hf_xet"))
+
+
+def test_closing_takes_no_time(listener: WhisperListener) -> None:
+    other = WhisperListener(WEIGHTS)
+    since = time.monotonic()
+    other.close()
+    assert time.monotonic() - since < 5
+    assert other.listen(silence(1.0)) is None
