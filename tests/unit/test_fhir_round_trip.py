@@ -9,7 +9,7 @@ from functools import cache
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 import strategies
@@ -24,6 +24,11 @@ from checkback.reporting.fhir.shapes import BODY_TYPES, NOT_HELD, held
 from english import book
 from invented_case import CASE, entry
 
+# without the phase that explains failures, which traces every line
+QUICK = settings(
+    phases=(Phase.explicit, Phase.reuse, Phase.generate, Phase.shrink),
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
+)
 HELD_KINDS = sorted(set(BODY_TYPES) - set(NOT_HELD))
 
 
@@ -61,7 +66,7 @@ def test_the_invented_case_comes_back_without_what_was_withdrawn() -> None:
 
 
 @pytest.mark.parametrize("kind", HELD_KINDS)
-@settings(max_examples=12, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
+@settings(QUICK, max_examples=10)
 @given(data=st.data())
 def test_every_kind_that_is_held_comes_back(kind: str, data: st.DataObject) -> None:
     one = data.draw(strategies.entries(BODY_TYPES[kind]))
@@ -69,8 +74,8 @@ def test_every_kind_that_is_held_comes_back(kind: str, data: st.DataObject) -> N
     assert read_back(case) == held(case)
 
 
-@settings(max_examples=40, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
-@given(strategies.cases())
+@settings(QUICK, max_examples=30)
+@given(strategies.cases(max_size=8))
 def test_random_cases_come_back_and_pass_every_check(entries: list[Entry]) -> None:
     case = Case(entries)
     if not entries:

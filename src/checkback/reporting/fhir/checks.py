@@ -44,6 +44,7 @@ REQUIRED: Mapping[tuple[str, str], frozenset[str]] = {
     ("deviceName", "type"): frozenset(
         "udi-label-name user-friendly-name patient-reported-name manufacturer-name model-name other".split()
     ),
+    ("attester", "mode"): frozenset("personal professional legal official".split()),
     ("entity", "role"): frozenset("derivation revision quotation source removal".split()),
 }
 """The value sets of R4 with a required binding that the document uses, by place and element.

@@ -271,8 +271,9 @@ NO_KNOWN_ALLERGY = _snomed("716186003", "No known allergy", MEMORY)
 SHEATH = _snomed("371793003", "Sheath")
 INTERVENTION = _snomed("415070008", "Percutaneous coronary intervention")
 CATHETERISATION = _snomed("41976001", "Cardiac catheterization")
-LATERALITY = "272741003"
-"""Attribute of SNOMED CT post-coordination: `45631007:272741003=7771000`.  From memory, check."""
+LATERALITY_CODE = _snomed("272741003", "Laterality")
+LATERALITY = LATERALITY_CODE.code
+"""Attribute of SNOMED CT post-coordination: `45631007:272741003=7771000`."""
 
 SOURCES: Mapping[str, Coding] = {
     "speech": local("source:speech", "Spoken in the room and heard by the software"),

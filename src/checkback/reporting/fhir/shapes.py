@@ -40,6 +40,11 @@ NOT_HELD: Mapping[str, str] = {
 
 LOST_FIELDS: Mapping[tuple[str, str], str] = {
     ("device", "stocked"): "about the laboratory's shelf, not about the patient",
+    (
+        "dictation",
+        "clip",
+    ): "a sound file beside the journal, which does not go along; a note of sound alone is left out",
+    ("dictation", "clip_sha256"): "as for the clip",
     ("infusion", "unit"): "if no rate was said: a unit needs an amount",
 }
 """Fields that are left out, with the reason."""
@@ -154,7 +159,7 @@ def fields_of(kind: str) -> list[str]:
     return [f for f in BODY_TYPES[kind].model_fields if f != "kind" and (kind, f) not in _NEVER]
 
 
-_NEVER = frozenset({("device", "stocked")})
+_NEVER = frozenset(LOST_FIELDS) - {("infusion", "unit")}
 
 
 def folded(text: str) -> str:
@@ -216,8 +221,10 @@ def held_body(body: BaseModel) -> BaseModel | None:
                 UNKNOWN_SIGN if cls.model_fields[field].is_required() else cls.model_fields[field].default
             )
             values[field] = folded(value) or default
-    if kind == "device":
-        values["stocked"] = None
+        if (kind, field) in _NEVER:
+            values[field] = cls.model_fields[field].default
+    if kind == "dictation" and values["text"] == UNKNOWN_SIGN:
+        return None  # only its sound was kept
     if kind == "infusion" and values["rate"] is None:
         values["unit"] = None
     if kind == "patient" and all(value is None for field, value in values.items() if field != "kind"):

@@ -148,6 +148,9 @@ def _decimal(quantity: Mapping[str, Any]) -> Decimal:
 
 # --- any value ----------------------------------------------------------------------------------
 
+_LARGEST_INTEGER = 2**31 - 1
+"""The largest integer of FHIR R4."""
+
 _NAMES: Mapping[Form, str] = {
     "choice": "valueCodeableConcept",
     "number": "valueQuantity",
@@ -167,6 +170,8 @@ def valued(kind: str, field: str, value: Any) -> Json:
         return {"valueCodeableConcept": concept(value_coding(kind, field, value))}
     if form == "number":
         return {_NAMES[form]: quantity(field, value)}
+    if form == "whole" and value > _LARGEST_INTEGER:
+        return {"valueQuantity": {"value": value, "unit": "1", "system": UCUM, "code": "1"}}
     return {_NAMES[form]: time_text(value) if form == "time" else value}
 
 
@@ -185,6 +190,8 @@ def value_from(kind: str, field: str, part: Mapping[str, Any]) -> Any:
         if found is None:
             raise ForeignError("no known grade of flow")
         return found
+    if form == "whole" and "valueQuantity" in part:
+        return int(_decimal(part["valueQuantity"]))
     name = _NAMES[form]
     if name not in part:
         if any(other.startswith("value") for other in part):

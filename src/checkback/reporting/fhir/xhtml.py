@@ -74,5 +74,5 @@ def _run(run: Run) -> str:
     said, stop = split_stop(run.text)
     cited = f" [{', '.join(map(str, run.cites))}]" if run.cites else ""
     marks = f" ({', '.join(run.marks)})" if run.marks else ""
-    words = f"{safe(said)}{safe(marks)}{cited}{safe(stop)}"
+    words = f"{safe(said)}{marks}{cited}{safe(stop)}"
     return f"<b>{words}</b>" if run.strong else words
