@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import subprocess
+from datetime import datetime, timedelta, timezone
 from decimal import Decimal
 from pathlib import Path
 
@@ -11,7 +12,7 @@ import pytest
 from pydicom import dcmread
 
 from checkback.record.case import Case
-from checkback.record.entry import Patient
+from checkback.record.entry import Act, Moment, Patient
 from checkback.record.journal import Journal, Written
 from checkback.reporting.dicom.checks import problems
 from checkback.reporting.dicom.log import carried, dataset, file_bytes
@@ -53,6 +54,21 @@ def test_dsrdump_reads_every_entry_as_a_procedure_log(path: Path) -> None:
     assert '<contains NUM:(,,"Activated clotting time")="281" (s,UCUM,"s")>' in dump
     assert '(84812008,SCT,"Heparin")' in dump
     assert "Completion Flag     : PARTIAL" in dump and "Verification Flag   : UNVERIFIED" in dump
+
+
+@dcmtk
+@pytest.mark.outside
+@pytest.mark.parametrize("minutes", [-720, -570, -60, -30, 0, 30, 60, 345, 840])
+def test_dsrdump_reads_a_case_of_any_zone(tmp_path: Path, minutes: int) -> None:
+    here = timezone(timedelta(minutes=minutes))
+    moment = Moment(wall=datetime(2026, 3, 2, 23, 30, tzinfo=here), monotonic_s=0.0)
+    told = [
+        entry(1, Patient(sex="male", arrival=moment.wall), at=moment, said=moment),
+        entry(2, Act(act_s=Decimal(281))),  # of another zone
+    ]
+    (tmp_path / "log.dcm").write_bytes(file_bytes(dataset(Case(told), lambda e: e.words)))
+    assert run("dsrdump", tmp_path / "log.dcm").count("<contains ") == 2
+    assert [e.at.wall for e in read_log(tmp_path / "log.dcm").entries] == [e.at.wall for e in told]
 
 
 @dcmtk

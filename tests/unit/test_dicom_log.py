@@ -25,6 +25,7 @@ from checkback.record.entry import (
     Flow,
     Frozen,
     Mark,
+    Moment,
     Patient,
     Signature,
     Unclear,
@@ -32,7 +33,8 @@ from checkback.record.entry import (
 )
 from checkback.record.journal import START, line_of
 from checkback.reporting.dicom.checks import problems
-from checkback.reporting.dicom.log import carried, dataset, date_time, file_bytes, write_log
+from checkback.reporting.dicom.items import date_time
+from checkback.reporting.dicom.log import carried, dataset, file_bytes, write_log
 from invented_case import CASE, CLOCK, entry
 from strategies import cases
 
@@ -297,6 +299,30 @@ def test_a_number_longer_than_a_decimal_string_stands_exactly_beside_a_rounded_o
 def test_a_time_keeps_its_offset_where_a_dt_can_hold_it(minutes: int, written: str) -> None:
     wall = datetime(2026, 3, 2, 9, 14, 5, 250_000, tzinfo=timezone(timedelta(minutes=minutes)))
     assert date_time(wall) == written
+
+
+def at(wall: str) -> dict[str, Any]:
+    moment = Moment(wall=datetime.fromisoformat(wall), monotonic_s=0.0)
+    return {"at": moment, "said": moment, "recorded": moment}
+
+
+def test_a_case_in_utc_has_its_zone_in_the_header_and_bare_times() -> None:
+    ds = log(entry(1, Mark(), **at("2026-03-02T23:30:00+00:00")))
+    assert (ds.TimezoneOffsetFromUTC, ds.StudyDate, ds.StudyTime) == ("+0000", "20260302", "233000.000")
+    assert [item.ObservationDateTime for item in first_level(ds)] == ["20260302233000.000"]
+    assert problems(ds) == []
+
+
+def test_a_time_in_utc_within_another_zone_is_written_in_that_zone() -> None:
+    ds = log(
+        entry(1, Mark(), **at("2026-03-02T23:30:00+01:00")),
+        entry(2, Mark(), **at("2026-03-02T22:31:00+00:00")),
+    )
+    assert (ds.TimezoneOffsetFromUTC, ds.StudyDate) == ("+0100", "20260302")
+    assert [item.ObservationDateTime for item in first_level(ds)] == [
+        "20260302233000.000+0100",
+        "20260302233100.000+0100",
+    ]
 
 
 def test_control_characters_in_what_was_typed_do_not_get_into_the_file() -> None:

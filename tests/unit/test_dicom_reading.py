@@ -18,8 +18,10 @@ from checkback.errors import UserError
 from checkback.record.case import Case
 from checkback.record.entry import Act, Contrast, Drug, Entry, Fluoroscopy
 from checkback.reporting.dicom import coverage
+from checkback.reporting.dicom.checks import problems
+from checkback.reporting.dicom.items import clean
 from checkback.reporting.dicom.layout import CLASSES, NOT_CARRIED
-from checkback.reporting.dicom.log import carried, clean, dataset, file_bytes
+from checkback.reporting.dicom.log import carried, dataset, file_bytes
 from checkback.reporting.dicom.reading import ReadLog, entries_of, read_bytes, read_log
 from command_line import PROJECT
 from invented_case import CASE, entry
@@ -155,8 +157,10 @@ def test_times_without_an_offset_are_refused_unless_the_log_tells_one() -> None:
     ds = dataset(Case([entry(1, Act(act_s=281))]), words)
     item = ds.ContentSequence[-1]
     item.ObservationDateTime = "20260302091425"
+    del ds.TimezoneOffsetFromUTC
     with pytest.raises(UserError, match="without its offset"):
         entries_of(ds)
+    assert any("without its offset" in problem for problem in problems(ds))
     ds.TimezoneOffsetFromUTC = "+0200"
     assert entries_of(ds).entries[0].at.wall == datetime.fromisoformat("2026-03-02T09:14:25+02:00")
 

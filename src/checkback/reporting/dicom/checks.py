@@ -11,7 +11,8 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from checkback.reporting.dicom import codes
-from checkback.reporting.dicom.log import LONGEST_NUMBER, SOP_CLASS
+from checkback.reporting.dicom.items import LONGEST_NUMBER
+from checkback.reporting.dicom.log import SOP_CLASS
 from checkback.reporting.dicom.reading import _DATE_TIME, _moment, _Unreadable
 
 if TYPE_CHECKING:
@@ -116,7 +117,7 @@ def _first_level(ds: Dataset) -> Iterator[str]:
             yield f"the ObservationDateTime of entry {place} is not to the second: {value}"
         else:
             try:
-                moment = _moment(value, str(ds.get("TimezoneOffsetFromUTC") or "") or "+0000")
+                moment = _moment(value, str(ds.get("TimezoneOffsetFromUTC") or "") or None)
             except _Unreadable as reason:
                 yield f"the ObservationDateTime of entry {place} is {reason}: {value}"
                 continue

@@ -30,7 +30,8 @@ OF_THE_JOURNAL = (
     "the chain of hashes; only the last hash is written, at the head of the log",
     "control characters in texts, but for tabs and line ends, and blanks at the end of a text",
     "more than 15 digits of a number",
-    "an offset from UTC before -12:00 or with seconds: the moment is the same, written in UTC",
+    "an offset from UTC before -12:00, below an hour (but for UTC itself) or with seconds: the moment is the same, "
+    "written in UTC or in the zone of the log",
 )
 """What is lost besides."""
 

@@ -19,7 +19,7 @@ from __future__ import annotations
 import hashlib
 import uuid
 from collections.abc import Callable, Iterable, Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta, timezone
 from decimal import Decimal
 from io import BytesIO
 from pathlib import Path
@@ -33,9 +33,26 @@ from checkback.record.journal import START, line_of
 from checkback.record.signing import signing
 from checkback.reporting.dicom import codes
 from checkback.reporting.dicom.codes import Code
+from checkback.reporting.dicom.items import (
+    below,
+    clean,
+    code_item,
+    coded,
+    date_of,
+    date_time,
+    new_item,
+    number_item,
+    person_of,
+    short,
+    text_item,
+    text_or_empty,
+    time_item,
+    time_of,
+)
 from checkback.reporting.dicom.layout import CLASSES, NOT_CARRIED, Slot, heads, slots
 
 if TYPE_CHECKING:
+    from pydicom.dataelem import DataElement
     from pydicom.dataset import Dataset
 
 LOG = "procedure-log.dcm"
@@ -47,12 +64,8 @@ UTC_FRAME = "1.2.840.10008.15.1.1"
 
 QUESTIONED_MARK = "QUESTIONED, not confirmed"
 
-LONGEST_NUMBER = 16
-"""Characters of a decimal string (PS3.5, table 6.2-1)."""
-
 _IMPLEMENTATION = uuid.uuid5(uuid.NAMESPACE_DNS, "implementation.checkback.invalid")
 _DEVICE = uuid.uuid5(uuid.NAMESPACE_DNS, "device.checkback.invalid")
-_ZONE_LIMITS = timedelta(hours=-12), timedelta(hours=14)
 _MISSING = "exporting to DICOM needs the packages of the extra 'export': pip install 'checkback[export]'"
 
 Summary = Callable[[Entry], str]
@@ -116,11 +129,13 @@ def dataset(
         raise UserError(_MISSING) from None
     if not case.entries:
         raise UserError("the case has no entries, so there is nothing that a procedure log could hold")
-    last = max(entry.recorded.wall for entry in case.entries)
+    zone = _zone(case.entries[0].at.wall)
+    last = max(entry.recorded.wall for entry in case.entries).astimezone(zone)
     chain = _chain(case.entries)
     ds = Dataset()
     ds.SpecificCharacterSet = "ISO_IR 192"
     ds.SOPClassUID = UID(SOP_CLASS)
+    ds.TimezoneOffsetFromUTC = f"{last:%z}"
     _patient_and_study(ds, case, chain[0])
     _series_and_equipment(ds, chain[0])
     _document(ds, case, last, notes, signed(case, chain))
@@ -128,6 +143,7 @@ def dataset(
         *_about_the_log(notes, chain[-1]),
         *(_first_level(entry, case, summary) for entry in carried(case)),
     ]
+    _in_one_zone(ds)
     ds.SOPInstanceUID = uid("instance", _encoded(ds).hex())
     return ds
 
@@ -205,8 +221,9 @@ def _patient_and_study(ds: Dataset, case: Case, first_hash: str) -> None:
     known = [e.body for e in case.in_force() if isinstance(e.body, Patient) and e.body.sex is not None]
     ds.PatientSex = {"female": "F", "male": "M"}.get(known[-1].sex or "", "") if known else ""
     began = case.entries[0].at.wall
+    began = began.astimezone(_zone(began))
     ds.StudyInstanceUID = uid("study", first_hash)
-    ds.StudyDate, ds.StudyTime = _date(began), _time(began)
+    ds.StudyDate, ds.StudyTime = date_of(began), time_of(began)
     ds.ReferringPhysicianName = ds.StudyID = ds.AccessionNumber = ""
 
 
@@ -234,21 +251,21 @@ def _document(ds: Dataset, case: Case, last: datetime, notes: Sequence[str], sig
     ds.CompletionFlag = "COMPLETE" if complete else "PARTIAL"
     ds.PreliminaryFlag = "FINAL" if complete else "PRELIMINARY"
     if not complete:
-        ds.CompletionFlagDescription = _short(notes[0] if notes else "Draft, not signed.")
+        ds.CompletionFlagDescription = short(notes[0] if notes else "Draft, not signed.")
     ds.VerificationFlag = "VERIFIED" if complete else "UNVERIFIED"
     if complete and signature is not None and isinstance(signature.body, Signature):
         observer = Dataset()
-        observer.VerifyingObserverName = _person(signature.body.name) or "not stated"
+        observer.VerifyingObserverName = person_of(signature.body.name) or "not stated"
         observer.VerifyingObserverIdentificationCodeSequence = []
         # the journal keeps no institution, and this may not be empty
         observer.VerifyingOrganization = "not stated"
         observer.VerificationDateTime = date_time(signature.at.wall)
         ds.VerifyingObserverSequence = [observer]
-    ds.ContentDate, ds.ContentTime = _date(last), _time(last)
-    ds.InstanceCreationDate, ds.InstanceCreationTime = _date(last), _time(last)
+    ds.ContentDate, ds.ContentTime = date_of(last), time_of(last)
+    ds.InstanceCreationDate, ds.InstanceCreationTime = date_of(last), time_of(last)
     ds.PerformedProcedureCodeSequence = []
     ds.ValueType = "CONTAINER"
-    ds.ConceptNameCodeSequence = [_coded(codes.TITLE)]
+    ds.ConceptNameCodeSequence = [coded(codes.TITLE)]
     ds.ContinuityOfContent = "SEPARATE"
     template = Dataset()
     template.MappingResource = "DCMR"
@@ -264,14 +281,14 @@ def _document(ds: Dataset, case: Case, last: datetime, notes: Sequence[str], sig
 
 def _about_the_log(notes: Sequence[str], head: str) -> list[Dataset]:
     """Return who observed (TID 1002: this program), the last hash and what must be known of the log."""
-    device = _item("HAS OBS CONTEXT", "UIDREF", codes.OBSERVER_UID)
+    device = new_item("HAS OBS CONTEXT", "UIDREF", codes.OBSERVER_UID)
     device.UID = f"2.25.{_DEVICE.int}"
     return [
-        _code_item(codes.OBSERVER_TYPE, codes.DEVICE, "HAS OBS CONTEXT"),
+        code_item(codes.OBSERVER_TYPE, codes.DEVICE, "HAS OBS CONTEXT"),
         device,
-        _text_item(codes.OBSERVER_NAME, f"Checkback {__version__}", "HAS OBS CONTEXT"),
-        _text_item(codes.JOURNAL_HEAD, head, "HAS OBS CONTEXT"),
-        *(_text_item(codes.AT_ROOT, note, "HAS OBS CONTEXT") for note in notes),
+        text_item(codes.OBSERVER_NAME, f"Checkback {__version__}", "HAS OBS CONTEXT"),
+        text_item(codes.JOURNAL_HEAD, head, "HAS OBS CONTEXT"),
+        *(text_item(codes.AT_ROOT, note, "HAS OBS CONTEXT") for note in notes),
     ]
 
 
@@ -283,22 +300,22 @@ def _first_level(entry: Entry, case: Case, summary: Summary) -> Dataset:
     if case.standing(entry)[0] == "questioned":
         item.RelationshipType = "HAS PROPERTIES"
         said = summary(entry)
-        outer = _text_item(codes.QUESTIONED, f"{QUESTIONED_MARK}: {said}" if said else QUESTIONED_MARK)
+        outer = text_item(codes.QUESTIONED, f"{QUESTIONED_MARK}: {said}" if said else QUESTIONED_MARK)
         outer.ContentSequence = [item]
         item = outer
         if entry.question and clean(entry.question):
-            _below(item, _text_item(codes.QUESTION, entry.question))
+            below(item, text_item(codes.QUESTION, entry.question))
     item.RelationshipType = "CONTAINS"
     item.ObservationDateTime = date_time(entry.at.wall)
     if not complete and clean(summary(entry)):
-        _below(item, _text_item(codes.COMMENT, summary(entry)))
-    _below(item, _number_item(codes.NUMBER, Decimal(entry.n), codes.NO_UNIT))
+        below(item, text_item(codes.COMMENT, summary(entry)))
+    below(item, number_item(codes.NUMBER, Decimal(entry.n), codes.NO_UNIT))
     if entry.said.wall != entry.at.wall:
-        _below(item, _time_item(codes.SAID, entry.said.wall))
-    _below(item, _time_item(codes.RECORDED, entry.recorded.wall))
-    _below(item, _code_item(codes.SOURCE, codes.own_value(entry.source)))
+        below(item, time_item(codes.SAID, entry.said.wall))
+    below(item, time_item(codes.RECORDED, entry.recorded.wall))
+    below(item, code_item(codes.SOURCE, codes.own_value(entry.source)))
     if clean(entry.words):
-        _below(item, _text_item(codes.WORDS, entry.words))
+        below(item, text_item(codes.WORDS, entry.words))
     return item
 
 
@@ -309,20 +326,20 @@ def _body_item(body: Any) -> tuple[Dataset, bool]:
     by_field = {slot.field: slot for slot in slots(kind)}
     told = set(head.when)
     if isinstance(head.value, Code):
-        item = _code_item(head.concept, head.value)
+        item = code_item(head.concept, head.value)
     else:
         told.add(head.value)
         item = _field_item(by_field[head.value], body, head.concept)
     if head.action_id is not None:
-        _below(item, _text_item(codes.ACTION_ID, head.action_id))
+        below(item, text_item(codes.ACTION_ID, head.action_id))
     fields = CLASSES[kind].model_fields
     for slot in by_field.values():
         value = getattr(body, slot.field)
         if slot.field not in told and value is not None and value != fields[slot.field].default:
-            _below(item, _field_item(slot, body, slot.concept))
+            below(item, _field_item(slot, body, slot.concept))
     unit = getattr(body, "unit", None)
     if unit is not None and _unit_is_apart(body, unit):
-        _below(item, _text_or_empty(codes.DRUG_UNIT, unit))
+        below(item, text_or_empty(codes.DRUG_UNIT, unit))
     held = {*by_field, "kind", "unit"}
     return item, all(getattr(body, name) is None for name in fields if name not in held)
 
@@ -341,143 +358,53 @@ def _field_item(slot: Slot, body: Any, concept: Code) -> Dataset:
             name = getattr(body, slot.unit_field or "")
             unit = codes.NO_UNIT if name is None else codes.DRUG_UNITS.get(name, codes.UNIT_AS_TEXT)
         number = Decimal(repr(value)) if isinstance(value, float) else Decimal(value)
-        return _number_item(concept, number * slot.factor, unit)
+        return number_item(concept, number * slot.factor, unit)
     if slot.form == "flag":
-        return _code_item(concept, codes.YES if value else codes.NO)
+        return code_item(concept, codes.YES if value else codes.NO)
     if slot.form == "choice":
-        return _code_item(concept, slot.values[value])
+        return code_item(concept, slot.values[value])
     if slot.form == "time":
-        return _time_item(concept, value)
+        return time_item(concept, value)
     text = str(value)
     if slot.form == "name":
         known = slot.values.get(text)
         if known is not None or codes.can_be_coded(text):
-            return _code_item(concept, known or codes.own_value(text))
-    return _text_or_empty(concept, text)
+            return code_item(concept, known or codes.own_value(text))
+    return text_or_empty(concept, text)
 
 
-# --- items ---------------------------------------------------------------------------------------
+# --- zone -----------------------------------------------------------------------------------------
 
 
-def _below(item: Dataset, child: Dataset) -> None:
-    if "ContentSequence" not in item:
-        item.ContentSequence = []
-    item.ContentSequence.append(child)
+def _zone(wall: datetime) -> timezone:
+    """Return the zone of the log: that of a time in it, or UTC if a DT cannot hold that."""
+    return timezone(timedelta(minutes=_minutes(date_time(wall)[-5:])))
 
 
-def _item(relationship: str, value_type: str, concept: Code) -> Dataset:
-    from pydicom.dataset import Dataset
-
-    item = Dataset()
-    item.RelationshipType = relationship
-    item.ValueType = value_type
-    item.ConceptNameCodeSequence = [_coded(concept)]
-    return item
+def _minutes(offset: str) -> int:
+    """Return the minutes of an offset like +0130."""
+    minutes = int(offset[1:3]) * 60 + int(offset[3:5])
+    return -minutes if offset[0] == "-" else minutes
 
 
-def _coded(code: Code) -> Dataset:
-    from pydicom.dataset import Dataset
+def _in_one_zone(ds: Dataset) -> None:
+    """Take the offsets below one hour out of the DTs.
 
-    ds = Dataset()
-    ds.CodeValue = code.value
-    ds.CodingSchemeDesignator = code.scheme
-    ds.CodeMeaning = code.meaning
-    return ds
+    They are legal, and dcmtk 3.6.7 refuses a file that has one.  Such a time is written in the zone of
+    the log, with its offset, or without it where that one is below an hour too (PS3.3, C.12.1.1.8).
+    """
+    log_minutes = _minutes(ds.TimezoneOffsetFromUTC)
+    bare = abs(log_minutes) < 60
+    zone = timezone(timedelta(minutes=log_minutes))
 
+    def settle(_: Dataset, element: DataElement) -> None:
+        if element.VR != "DT" or abs(_minutes(str(element.value)[-5:])) >= 60:
+            return
+        moment = datetime.strptime(str(element.value), "%Y%m%d%H%M%S.%f%z").astimezone(zone)
+        text = date_time(moment)
+        element.value = text[:-5] if bare else text
 
-def _code_item(concept: Code, value: Code, relationship: str = "HAS PROPERTIES") -> Dataset:
-    item = _item(relationship, "CODE", concept)
-    item.ConceptCodeSequence = [_coded(value)]
-    return item
-
-
-def _text_item(concept: Code, text: str, relationship: str = "HAS PROPERTIES") -> Dataset:
-    item = _item(relationship, "TEXT", concept)
-    item.TextValue = clean(text)
-    return item
-
-
-def _text_or_empty(concept: Code, text: str) -> Dataset:
-    """Return a text; an empty one, which a TEXT must not be, as a code."""
-    return _text_item(concept, text) if clean(text) else _code_item(concept, codes.EMPTY)
-
-
-def _time_item(concept: Code, value: datetime) -> Dataset:
-    item = _item("HAS PROPERTIES", "DATETIME", concept)
-    item.DateTime = date_time(value)
-    return item
-
-
-def _number_item(concept: Code, value: Decimal, unit: Code) -> Dataset:
-    from pydicom.dataset import Dataset
-
-    measured = Dataset()
-    measured.MeasurementUnitsCodeSequence = [_coded(unit)]
-    text = decimal_text(value)
-    if len(text) > LONGEST_NUMBER:
-        # (PS3.3, C.18.1) the exact value goes beside what the string can hold
-        measured.FloatingPointValue = float(value)
-        text = _rounded(value)
-    measured.NumericValue = text
-    item = _item("HAS PROPERTIES", "NUM", concept)
-    item.MeasuredValueSequence = [measured]
-    return item
-
-
-def decimal_text(value: Decimal) -> str:
-    """Return a number without exponent and needless zeros."""
-    text = format(value, "f")
-    return text.rstrip("0").rstrip(".") if "." in text else text
-
-
-def _rounded(value: Decimal) -> str:
-    for digits in range(LONGEST_NUMBER, 0, -1):
-        text = f"{value:.{digits}g}"
-        if len(text) <= LONGEST_NUMBER:
-            return text
-    raise AssertionError("a number with one digit fits")
-
-
-def clean(text: str) -> str:
-    """Return a text as a TEXT item can hold it: no control characters but those of layout, no blanks at the end."""
-    kept = (
-        sign
-        if sign in "\t\n\f\r" or not ("\0" <= sign < " " or "\x7f" <= sign < "\xa0")
-        else "\N{REPLACEMENT CHARACTER}"
-        for sign in text
-    )
-    return "".join(kept).rstrip(" ")
-
-
-def date_time(value: datetime) -> str:
-    """Return a moment as a DT with milliseconds and offset; an offset that a DT cannot hold becomes UTC."""
-    offset = value.utcoffset() or timedelta(0)
-    lowest, highest = _ZONE_LIMITS
-    if not lowest <= offset <= highest or offset % timedelta(minutes=1):
-        value, offset = value.astimezone(UTC), timedelta(0)
-    minutes = int(offset.total_seconds()) // 60
-    sign = "-" if minutes < 0 else "+"
-    return (
-        f"{_date(value)}{value:%H%M%S}.{value.microsecond // 1000:03}"
-        f"{sign}{abs(minutes) // 60:02}{abs(minutes) % 60:02}"
-    )
-
-
-def _date(value: datetime) -> str:
-    return f"{value.year:04}{value:%m%d}"
-
-
-def _time(value: datetime) -> str:
-    return f"{value:%H%M%S}.{value.microsecond // 1000:03}"
-
-
-def _short(text: str) -> str:
-    return " ".join(clean(text).replace("\\", "/").split())[:64].rstrip()
-
-
-def _person(name: str) -> str:
-    """Return a name as a PN; its parts cannot be told apart, so it is all of the first one."""
-    return " ".join(clean(name).replace("\\", " ").replace("^", " ").replace("=", " ").split())[:64]
+    ds.walk(settle)
 
 
 def _encoded(ds: Dataset) -> bytes:
