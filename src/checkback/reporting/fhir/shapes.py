@@ -50,7 +50,7 @@ LOST_FIELDS: Mapping[tuple[str, str], str] = {
 """Fields that are left out, with the reason."""
 
 LOST_OF_EVERY_ENTRY: Mapping[str, str] = {
-    "words, alternatives, recogniser, score, certainty": "how it was heard; people's speech is no clinical content",
+    "words, alternatives, recogniser, score, certainty": "how it was heard; the report in prose quotes what is still open, and nothing of that is read back",
     "question": "shown as a note beside the entry that is questioned, and not read back",
     "amends": "the entry that was replaced is not in the document; a revision is marked in the Provenance",
     "session, monotonic_s, schema_version": "about the program's clocks and files; read back, all is one session and "
