@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import matplotlib
 import polars as pl
 from matplotlib.backends.backend_svg import FigureCanvasSVG
+from matplotlib.colors import PowerNorm
 from matplotlib.figure import Figure
 
 from checkback.collecting.questions import Answers
@@ -159,6 +160,8 @@ def _clotting(readings: pl.DataFrame, cases: pl.DataFrame) -> Plot:
             readings["act_s"].to_numpy(),
             bins=(36, 24),
             cmap="Greys",
+            # the many first readings would leave the later ones too pale to be seen
+            norm=PowerNorm(0.4),
             cmin=1,
         )
         counted[3].set_rasterized(True)
