@@ -89,9 +89,16 @@ def test_a_document_is_created_once_under_its_identifier(outbox: Outbox, server:
     assert request.headers["if-none-exist"] == "identifier=urn%3Aietf%3Arfc%3A3986%7Curn%3Auuid%3A1"
     assert request.body == DOCUMENT
     assert "authorization" not in request.headers
-    add(outbox, server.url)
-    assert attempt(outbox).said == f"{server.url} had it already"
-    assert len(server.stored) == 1
+
+
+@pytest.mark.parametrize("conditional", [True, False])
+def test_what_is_sent_again_is_not_stored_again(outbox: Outbox, conditional: bool) -> None:
+    with FhirServer(conditional=conditional) as server:
+        for _ in range(2):
+            add(outbox, server.url)
+            said = attempt(outbox).said
+        assert said == "it was there already, from an earlier attempt"
+        assert len(server.stored) == 1
 
 
 def test_500_then_201(outbox: Outbox, server: FhirServer, clock: Clock) -> None:
@@ -371,7 +378,10 @@ def test_a_case_is_sent_and_sent_once(tmp_path: Path, case: Path, server: FhirSe
         f"monday-1: delivered, stored by {server.url} as /r4/Bundle/1/_history/1\n",
     )
     again = send(tmp_path, case, "--fhir", server.url)
-    assert (again.code, again.out) == (0, f"monday-1: delivered, {server.url} had it already\n")
+    assert (again.code, again.out) == (
+        0,
+        "monday-1: delivered, it was there already, from an earlier attempt\n",
+    )
     (stored,) = server.stored
     assert CliRunner().invoke(cli, ["export", str(case), "--to", "fhir"]).exit_code == 0
     assert json.loads((case / "export" / "fhir" / FILE).read_text()) == stored

@@ -68,7 +68,16 @@ def test_what_is_delivered_leaves_the_queue_and_nothing_behind(outbox: Outbox) -
     (outcome,) = run(outbox, taking)
     assert (outcome.delivered, outcome.said) == (True, "thank you")
     assert outbox.items() == []
-    assert {path.name for path in outbox.folder.iterdir()} <= {"sending.lock"}
+    left = {path.name: path.stat().st_size for path in outbox.folder.iterdir()}
+    assert left.pop(f"{item.id}.delivered") == 0
+    assert set(left) <= {"sending.lock"}
+
+
+def test_what_is_sent_again_counts_as_tried(outbox: Outbox) -> None:
+    add(outbox)
+    run(outbox, taking)
+    assert add(outbox).attempts == 1
+    assert add(outbox, b"other").attempts == 0
 
 
 def test_the_folder_is_its_owners_alone(outbox: Outbox) -> None:

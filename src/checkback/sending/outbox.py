@@ -9,7 +9,8 @@ The number of attempts is written *before* each attempt.  A sender that was kill
 attempt and its answer therefore finds `attempts > 0` and knows that the payload may have arrived.
 
 The id of an item is a digest of protocol, destination and payload: the same thing added twice is
-one item.
+one item.  Of a delivered item an empty file `<id>.delivered` stays, so that one that is sent again
+counts as having been tried.
 """
 
 from __future__ import annotations
@@ -176,7 +177,7 @@ class Outbox:
             title=title,
             options=dict(options or {}),
             added=known.added if known else now,
-            attempts=known.attempts if known else 0,
+            attempts=known.attempts if known else int(self._mark_of(name).exists()),
             last_error=known.last_error if known else "",
             next_at=now,
         )
@@ -277,6 +278,9 @@ class Outbox:
             said = deliver(item, payload)
         except Undelivered as outcome:
             return self._failed(item, outcome)
+        # a mark that cannot be made must not keep in the queue what was delivered
+        with suppress(OSError):
+            _put(self._mark_of(item.id), b"")
         self.drop(item)
         return Outcome(item, True, said)
 
@@ -331,6 +335,9 @@ class Outbox:
 
     def _payload_of(self, name: str) -> Path:
         return self.folder / f"{name}.payload"
+
+    def _mark_of(self, name: str) -> Path:
+        return self.folder / f"{name}.delivered"
 
     def _states(self) -> list[Path]:
         try:
