@@ -175,7 +175,7 @@ def test_with_no_implant_left_it_is_asked_and_kept(room: Room) -> None:
     assert room.lots == ["A1"]
     entry = room.type("affirm").entries[0]
     assert room.lots == ["A1"]
-    assert f"A label was recorded for which no device is known, lot ABC123, device identifier 09506000134352, expiry date 2028-01-31 [{entry.n}]." in room.narrative  # fmt: skip
+    assert f"A label was recorded for which no device is known, lot ABC123, device identifier 09506000134352, expiry date 2028-01-31 [{entry.n}] (clarified)." in room.narrative  # fmt: skip
 
 
 def test_an_expired_device_is_asked_about(room: Room) -> None:
