@@ -15,8 +15,8 @@ from checkback.language.wordgraph import WordGraph, word_graph
 
 GRAMMARS = Path(__file__).parent.parent / "grammars"
 
-FRONT = {"ago_min", "ago_s", "hour", "minute"}
-"""What stands in front of a call-out and is no part of the entry."""
+FRONT = {"ago_min", "ago_s", "hour", "minute", "clock_field"}
+"""What tells a time, in front of a call-out or behind it, and is no part of the reading's fields."""
 
 
 @cache

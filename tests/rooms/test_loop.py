@@ -351,7 +351,7 @@ class TestAnswers:
         assert room.last_said == "in: workhorse wire"
         room.hear("what is missing")
         assert room.last_said.startswith("missing: time out, access, closure, a c t, final flow")
-        assert room.last_said.endswith("devices still in")
+        assert room.last_said.endswith("devices still in. time out?")
 
     def test_contrast_left_names_the_limit_or_what_is_not_known(self, room: Room) -> None:
         # 80 kg and 1.5 mg/dL: 266.67 mL (Cigarroa, Am J Med 1989;86:649)

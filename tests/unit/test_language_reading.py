@@ -141,7 +141,7 @@ def test_to_and_two_never_make_the_difference() -> None:
         "stent stent out",
         "how are you",
         "correction",
-        "five",
+        "two minutes ago balloon down two minutes ago",
     ],
 )
 def test_no_reading(sentence: str) -> None:

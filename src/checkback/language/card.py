@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from datetime import UTC, datetime
 from decimal import Decimal
 
 from checkback.language.catalogue import Amount, NumberRange, Stock
@@ -94,6 +95,10 @@ def _example(book: Phrasebook, name: str, role: str) -> list[str]:
     if role == "fragment":
         said = f"{' '.join(example(book.correction_node))} {said}"
     for reading in Reader(book).read(said):
+        if reading.clock is not None and reading.clock_field is not None:
+            # any day will do
+            hour, minute = reading.clock
+            reading = reading.with_told_time(datetime(2000, 1, 1, hour, minute, tzinfo=UTC))
         if reading.family == name and reading.body is not None:
             return [f"“{said}” → “{Phrasing(book).spoken(reading.body)}”", ""]
     return [f"“{said}”", ""]

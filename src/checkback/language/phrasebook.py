@@ -50,7 +50,9 @@ from checkback.language.expression import (
 from checkback.language.numbers import STYLES, NumberWords, Style
 from checkback.record.entry import BODY
 
-DIALOGUE = frozenset("disregard say_again affirm negative choose noted stand_by voice_off voice_on note end_note".split())
+DIALOGUE = frozenset(
+    "disregard say_again affirm negative choose noted stand_by voice_off voice_on note end_note".split()
+)
 QUESTIONS = frozenset(
     "last_act contrast_so_far contrast_left heparin_so_far balloon_time what_is_in what_is_missing".split()
 )
@@ -58,12 +60,15 @@ REPLIES = frozenset(
     "say_again nothing_said accepted corrected withdrawn nothing_to_withdraw nothing_to_correct "
     "no_such_entry does_not_fit which heard_either go_ahead option or confirm unlisted dropped parked voice_off voice_on at "
     "act_last act_none just_now one_minute_ago minutes_ago contrast contrast_none in in_none missing missing_none nothing_in nothing_up "
-    "trouble saved_again nothing_asked replaces deaf hearing_again contrast_left heparin heparin_none "
+    "trouble saved_again nothing_asked replaces deaf hearing_again contrast_left no_creatinine heparin heparin_none "
     "heparin_infusion long_before balloon_up balloon_not_up not_known noted nothing_to_note "
     "scan_again scanned_before nothing_to_identify expired "
     "note_open note_again note_taken note_taken_long note_as_sound note_too_long note_cut_off no_note".split()
 )
 """What the loop needs a phrasebook to have."""
+
+ANSWERED = frozenset("ask_item ask_device ask_words skipped unknown all_answered".split())
+"""Replies that a phrasebook with short answers needs too."""
 
 CARD = frozenset(
     "title notation front event fragment dialogue question lists devices drugs drug dose rate route "
@@ -202,6 +207,8 @@ class PhrasebookFile(_Data):
             raise ValueError(f"[back] lacks {', '.join(sorted(lacking))}")
         if lacking := REPLIES - self.replies.keys():
             raise ValueError(f"[replies] lacks {', '.join(sorted(lacking))}")
+        if self.answers and (lacking := ANSWERED - self.replies.keys()):
+            raise ValueError(f"[replies] lacks {', '.join(sorted(lacking))}")
         if lacking := CARD - self.card.keys():
             raise ValueError(f"[card] lacks {', '.join(sorted(lacking))}")
         return self
@@ -283,6 +290,8 @@ class Phrasebook:
         """Return a random legal sentence, of one family if given."""
         node = self.family_node(family) if family else self.spoken
         words, fields = _sample(node, rng)
+        while times_told(fields) > 1:
+            words, fields = _sample(node, rng)
         return Sample(" ".join(words), dict(fields))
 
     def families(self) -> Iterable[tuple[str, str, Family]]:
@@ -320,6 +329,11 @@ class Phrasebook:
     @cached_property
     def _family_nodes(self) -> dict[str, Node]:
         return _Compiler(self, typed=False).families()
+
+
+def times_told(fields: Fields) -> int:
+    """Return how many times of the event stand in a sentence; with two of them nobody knows when it was."""
+    return sum(name in ("ago_min", "ago_s", "hour") for name, _ in fields)
 
 
 def read_pronunciations(path: Path) -> dict[str, tuple[str, ...]]:

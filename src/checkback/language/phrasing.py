@@ -191,6 +191,8 @@ class Phrasing:
             return self._file.labels.get(field, {}).get(str(value).lower())
         if isinstance(value, (Decimal, int, float)):
             return self.number(value)
+        if isinstance(value, datetime):
+            return self.clock_time(value)
         if field == "unit":
             units = self._file.spoken_units
             return (

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from datetime import datetime
 from decimal import Decimal
 from typing import Any, Literal
 
@@ -22,7 +23,7 @@ from checkback.language.expression import (
     Tagged,
     Word,
 )
-from checkback.language.phrasebook import Phrasebook
+from checkback.language.phrasebook import Phrasebook, times_told
 from checkback.record.entry import BODY
 
 Role = Literal["event", "fragment", "dialogue", "question", "answer"]
@@ -66,6 +67,15 @@ class Reading:
     ago_s: float | None = None
     clock: tuple[int, int] | None = None
     clock_field: str | None = None
+
+    def with_told_time(self, told: datetime) -> Reading:
+        """Return the same reading with the clock time in the field that it belongs to."""
+        body = self.body.model_copy(update={self.clock_field: told})
+        return replace(self, body=body, clock=None, clock_field=None)
+
+    def with_body(self, body: Any) -> Reading:
+        """Return the same reading with another entry."""
+        return replace(self, body=body)
 
     def plain(self) -> dict[str, Any]:
         """Return the reading as JSON-ready values."""
@@ -225,6 +235,8 @@ def match(root: Node, words: Form) -> tuple[Fields, ...]:
 
 def _reading(fields: Fields) -> Reading | None:
     """Return the reading behind matched fields, or None if no entry can be made of them."""
+    if times_told(fields) > 1:
+        return None
     values = dict(fields)
     role: Role = values.pop("@role")
     family: str = values.pop("@family")

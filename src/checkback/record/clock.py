@@ -17,6 +17,26 @@ class Clock(Protocol):
         ...
 
 
+def latest_past(now: datetime, hour: int, minute: int) -> datetime:
+    """Return the latest moment at or before `now` at which clocks showed a time of day.
+
+    If the offset of `now` is that of the computer's own time zone, a change of that zone's offset
+    in between (summer time) is heeded.
+
+    Parameters
+    ----------
+    now : datetime
+        With its offset.
+    hour, minute : int
+        On a clock of 24 hours.
+    """
+    own_zone = now.astimezone().utcoffset() == now.utcoffset()
+    moment = now.replace(hour=hour, minute=minute, second=0, microsecond=0)
+    if moment > now:
+        moment -= timedelta(days=1)
+    return moment.replace(tzinfo=None).astimezone() if own_zone else moment
+
+
 class SystemClock:
     """The computer's own clocks, in the local time zone."""
 

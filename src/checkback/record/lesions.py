@@ -3,7 +3,8 @@
 A lesion is named by a number ("lesion one"), by its segment, or both.  A device may be told with
 it ("balloon two five by twelve to mid L A D"); where it is not, the lesion named last governs,
 because that is how people at the table talk: nobody repeats it with each balloon.  Findings do not
-name the lesion in hand: an angiogram names many segments that nothing is done to.
+name the lesion in hand: an angiogram names many segments that nothing is done to.  What was done
+before any was named counts for the first one that is: the wire often goes in first.
 
 What is called out counts for the lesion in hand at that moment, not for the one for which the
 device went in: one balloon may dilate two lesions.
@@ -29,7 +30,7 @@ class LesionWork:
     number : int or None
         As spoken; None if it has none.
     segment : str or None
-        Where it is; with neither number nor segment: what was done before any lesion was named.
+        Where it is; with neither number nor segment: no lesion was named yet.
     devices : tuple of int
         `DeviceLife.number` of every device that was used there, in order.
     attempts : int
@@ -103,6 +104,8 @@ class Lesions:
             for place, work in enumerate(self.works):
                 if work.number == number:
                     return place
+        if len(self.works) == 1 and self.works[0].number is None and self.works[0].segment is None:
+            return 0
         there = [
             place
             for place, work in enumerate(self.works)

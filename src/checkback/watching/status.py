@@ -153,7 +153,7 @@ class LesionNow(Frozen):
     """What was done in one lesion."""
 
     number: int | None = Field(description="As spoken; null if it has none.")
-    segment: str | None = Field(description="With neither number nor segment: before any lesion was named.")
+    segment: str | None = Field(description="With neither number nor segment: no lesion was named yet.")
     in_hand: bool = Field(description="Whether it is the one that is worked on.")
     devices: int
     attempts: int = Field(description="Attempts to cross that were called out.")
