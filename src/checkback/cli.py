@@ -556,6 +556,7 @@ def _question(name: str) -> str:
 
 _PLAN_UNITS = {
     "_mg_dl": "mg/dL", "_umol_l": "µmol/L", "_percent": "%", "_kg": "kg", "_cm": "cm", "_y": "years",
+    "_door_out": "2026-03-02T07:40+01:00", "_door": "2026-03-02T07:15+01:00",
     "_onset": "2026-03-02T07:30+01:00", "_contact": "2026-03-02T07:50+01:00", "arrival": "2026-03-02T08:05+01:00",
 }  # fmt: skip
 

@@ -124,3 +124,19 @@ def test_the_json_has_the_lesions() -> None:
     state = after(Device(device="balloon", segment="first diagonal"), minute=1)
     (lesion,) = state.model_dump(mode="json")["devices"]["lesions"]
     assert (lesion["segment"], lesion["devices"], lesion["in_hand"]) == ("first diagonal", 1, True)
+
+
+@pytest.mark.parametrize("indication", ["ST elevation infarction, anterior", "STEMI", "st-elevation MI"])
+def test_the_times_of_an_infarction_belong_into_the_record(indication: str) -> None:
+    told = Told()
+    told.say(0, Patient(indication=indication))
+    assert {"symptom_onset", "first_contact", "arrival"} <= set(told.case.missing())
+
+
+def test_protamine_for_what_is_left() -> None:
+    told = Told()
+    told.say(0, Patient(weight_kg=Decimal(70)))
+    told.say(0, Drug(drug="heparin", dose=Decimal(7000), unit="U"))
+    # F: half-life 60 min at 100 U/kg, 1 mg for each 100 U; C: 3500 U are left after an hour.
+    figure = state_of(told, 60).clotting.protamine_for_left
+    assert figure.low == pytest.approx(35, abs=0.01) and figure.high == figure.low

@@ -114,7 +114,8 @@ def is_emergency(patient: Patient) -> bool:
     So it is if one of them is on record, or the indication is an infarction with ST elevation.
     """
     told = any(getattr(patient, name) is not None for name in KEY_TIMES)
-    return told or (patient.indication or "").startswith("ST elevation infarction")
+    indication = (patient.indication or "").lower()
+    return told or indication.startswith(("st elevation infarction", "st-elevation", "stemi"))
 
 
 @dataclass(frozen=True)

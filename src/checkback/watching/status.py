@@ -34,6 +34,7 @@ from checkback.record.entry import (
 )
 from checkback.watching.anticoagulation import (
     NotEstimated,
+    Protamine,
     WeightDose,
     act_fall,
     act_target,
@@ -44,6 +45,7 @@ from checkback.watching.anticoagulation import (
     heparin_left,
     heparin_total,
     protamine,
+    protamine_for_left,
     tirofiban,
 )
 from checkback.watching.contrast import allowable, mehran, mehran_ahead, ratio_state
@@ -225,6 +227,7 @@ class ClottingSection(Section):
     below_target: Figure = Field(title="below target")
     heparin_left: Figure = Field(title="heparin left (estimate)")
     protamine: Figure = Field(title="protamine, full reversal by label")
+    protamine_for_left: Figure = Field(title="protamine for the heparin left (estimate)")
     doses: tuple[Dose, ...] = Field(description="Label doses for this patient.")
 
 
@@ -496,7 +499,8 @@ class _Given:
 
 def _not_on_record(*names: str) -> str:
     if len(names) == 1:
-        return f"{names[0]} is not on record"
+        plural = names[0] in ("allergies", "risk factors")
+        return f"{names[0]} {'are' if plural else 'is'} not on record"
     return f"{', '.join(names[:-1])} and {names[-1]} are not on record"
 
 
@@ -972,17 +976,12 @@ def _clotting(case: Case, facts: Facts, limits: Limits) -> ClottingSection:
 
     def reversal() -> Figure:
         counted()
-        found = protamine(boluses, 0.0, limits.protamine)
-        low, high = _n(found.low_mg), _n(found.high_mg)
-        window = low if low == high else f"{low}-{high}"
-        capped = f" (capped at {_n(limits.protamine.cap.value)} mg)" if found.capped else ""
-        return Figure(
-            text=f"{window} mg{capped} over at least {_n(found.over_min)} min",
-            low=found.low_mg,
-            high=found.high_mg,
-            unit="mg",
-            source=found.source,
-        )
+        return _protamine(protamine(boluses, 0.0, limits.protamine), limits)
+
+    def reversal_of_left() -> Figure:
+        counted()
+        rest = heparin_left(boluses, 0.0, given.weight_kg, limits.heparin, plausible)
+        return _protamine(protamine_for_left(rest, limits.protamine), limits)
 
     return ClottingSection(
         heparin=_figure(heparin),
@@ -1001,7 +1000,21 @@ def _clotting(case: Case, facts: Facts, limits: Limits) -> ClottingSection:
         below_target=_figure(lambda: _below_target(facts, limits, target.low_s)),
         heparin_left=_figure(left),
         protamine=_figure(reversal),
+        protamine_for_left=_figure(reversal_of_left),
         doses=_doses(given, limits),
+    )
+
+
+def _protamine(found: Protamine, limits: Limits) -> Figure:
+    low, high = _n(found.low_mg), _n(found.high_mg)
+    window = low if low == high else f"{low}-{high}"
+    capped = f" (capped at {_n(limits.protamine.cap.value)} mg)" if found.capped else ""
+    return Figure(
+        text=f"{window} mg{capped} over at least {_n(found.over_min)} min",
+        low=found.low_mg,
+        high=found.high_mg,
+        unit="mg",
+        source=found.source,
     )
 
 
