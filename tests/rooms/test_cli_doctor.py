@@ -98,5 +98,8 @@ def test_with_sound_and_display_everything_works(tmp_path: Path) -> None:
         done = checkback("doctor", env=room.env | {"DISPLAY": os.environ["DISPLAY"], "LC_ALL": "C.UTF-8"})
     assert (done.code, done.err) == (0, "")
     found = findings(done)
-    assert {part for part, (state, _, _) in found.items() if state != "works"} == {"vosk model"}
+    assert {part for part, (state, _, _) in found.items() if state != "works"} == {
+        "vosk model",
+        "whisper model",
+    }
     assert "pedals.use is off" in found["pedal"][1]
