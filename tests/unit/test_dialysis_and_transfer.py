@@ -112,7 +112,7 @@ def test_a_departure_before_the_arrival_is_named() -> None:
         ((Patient(allergies="latex", indication="stable angina"),), {"allergies": "latex", "indication": "stable angina"}),
         ((Patient(height_cm=Decimal(174), haematocrit_percent=Decimal(38)),), {"height": "174 cm", "haematocrit": "38 %"}),
         ((Patient(smoker=True, diabetes=False, transfer_in=True),), {"risk factors": "no diabetes, smoker", "plan": "transferred from another hospital"}),
-        ((Device(device="balloon", segment="first diagonal"), Inflation(), Drug(drug="heparin", dose=Decimal(5), unit="kU")), {"first diagonal": "1 device, 0 attempts to cross, 1 inflation, 0 stents; in hand"}),
+        ((Device(device="balloon", segment="first diagonal"), Inflation(), Drug(drug="heparin", dose=Decimal(5), unit="kU")), {"lesion": "first diagonal: 1 device, 0 attempts to cross, 1 inflation, 0 stents; in hand"}),
     ],
 )  # fmt: skip
 def test_what_the_table_shows_of_it(bodies: tuple[Frozen, ...], shown: dict[str, str]) -> None:

@@ -138,7 +138,7 @@ class _State:
         ledger = self.ledger.after(placed)
         if life is None and isinstance(body, Device):
             # it went in last
-            life = max(ledger.inside + ledger.implanted, key=lambda each: each.number)
+            life = max(ledger.inside[-1:] + ledger.implanted[-1:], key=lambda each: each.number)
         if life is None and not isinstance(body, Lesion):
             return self
         return replace(self, ledger=ledger, lesions=self.lesions.after(body, life))

@@ -227,7 +227,7 @@ class ClottingSection(Section):
     below_target: Figure = Field(title="below target")
     heparin_left: Figure = Field(title="heparin left (estimate)")
     protamine: Figure = Field(title="protamine, full reversal by label")
-    protamine_for_left: Figure = Field(title="protamine for the heparin left (estimate)")
+    protamine_for_left: Figure = Field(title="protamine for heparin left")
     doses: tuple[Dose, ...] = Field(description="Label doses for this patient.")
 
 
@@ -399,7 +399,8 @@ def _device_rows(devices: DeviceSection, *, ended: bool) -> Iterator[Row]:
             words = ", ".join((each.device, *each.notes, f"went in {_span(each.since_s)} ago"))
             yield Row("devices", title, words, ENTRIES, known=True)
     for lesion in devices.lesions:
-        yield Row("devices", _lesion_name(lesion), _lesion_words(lesion), ENTRIES, known=True)
+        words = f"{_lesion_name(lesion)}: {_lesion_words(lesion)}"
+        yield Row("devices", "lesion", words, ENTRIES, known=True)
     for balloon in devices.up:
         yield Row("devices", "up", balloon.device, ENTRIES, known=True)
         yield from _rows("devices", balloon)
@@ -407,8 +408,8 @@ def _device_rows(devices: DeviceSection, *, ended: bool) -> Iterator[Row]:
 
 def _lesion_name(lesion: LesionNow) -> str:
     if lesion.number is None:
-        return lesion.segment or "no lesion named"
-    return f"lesion {lesion.number}" + ("" if lesion.segment is None else f", {lesion.segment}")
+        return lesion.segment or "none named"
+    return f"{lesion.number}" + ("" if lesion.segment is None else f", {lesion.segment}")
 
 
 def _lesion_words(lesion: LesionNow) -> str:
