@@ -29,6 +29,11 @@ def test_an_allergy_that_is_told_later_hides_no_other() -> None:
     assert merged([Patient(allergies="latex"), Patient(allergies="none known")]).allergies == "none known"
 
 
+def test_an_empty_text_says_nothing() -> None:
+    assert merged([Patient(allergies="latex"), Patient(allergies="")]).allergies == "latex"
+    assert merged([Patient(allergies=""), Patient(allergies="latex")]).allergies == "latex"
+
+
 def test_no_is_an_answer_too() -> None:
     assert merged([Patient(diabetes=True), Patient(diabetes=False)]).diabetes is False
 

@@ -16,7 +16,7 @@ def with_later(known: Patient, later: Patient) -> Patient:
     The creatinine in the other unit is the same thing said again.  Allergies add up: one that is
     told in the room must not hide another that stands in the plan.
     """
-    said = {name: value for name, value in dict(later).items() if value is not None}
+    said = {name: value for name, value in dict(later).items() if value is not None and value != ""}
     values = dict(known)
     if {"creatinine_mg_dl", "creatinine_umol_l"} & said.keys():
         values |= {"creatinine_mg_dl": None, "creatinine_umol_l": None}

@@ -572,7 +572,7 @@ Told = TypeVar("Told")
 
 
 def _told(name: str, value: Told | None) -> Told:
-    if value is None:
+    if value is None or value == "":
         raise UserError(_not_on_record(name))
     return value
 
