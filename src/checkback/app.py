@@ -7,31 +7,32 @@ import sys
 import tempfile
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Literal
 
-from checkback import __version__
+from checkback import __version__, paperwork
 from checkback.errors import UserError
 from checkback.hearing.endpointing import BLOCK_S, Segmenter
 from checkback.hearing.microphone import Microphone
 from checkback.hearing.pedal import KeyboardPedal, PedalEvent
-from checkback.hearing.recogniser import Grammar, Recogniser, Utterance
+from checkback.hearing.recogniser import Recogniser, Utterance
 from checkback.hearing.recording import Recording
 from checkback.language.catalogue import read_json, read_toml
 from checkback.language.phrasebook import Phrasebook
 from checkback.language.phrasing import Phrasing
-from checkback.language.wordgraph import word_graph
+from checkback.listeners import grammar_of as grammar_of
+from checkback.listeners import make_recogniser as make_recogniser
 from checkback.listening import TICK_S, Listening, PoliteVoice
 from checkback.loop import Loop, Outcome
 from checkback.record.case import Case
 from checkback.record.clock import HandClock, SystemClock
 from checkback.record.entry import Entry, Patient
 from checkback.record.journal import JOURNAL, Journal, verify
-from checkback.reporting.narrative import narrative
+from checkback.reporting.narrative import TEMPLATE, narrative
 from checkback.reporting.tables import write_tables
-from checkback.settings import Settings, grammars_folder, vosk_model
+from checkback.settings import Settings, attention_of, grammars_folder
 from checkback.speaking.loudspeaker import LoudspeakerVoice, Sounding
 from checkback.speaking.synthesis import Espeak, Pyttsx3, Synthesiser, VoiceSettings
 from checkback.speaking.voice import Voice
@@ -48,20 +49,6 @@ def load_book(settings: Settings) -> Phrasebook:
     return Phrasebook.load(grammars_folder(settings), settings.language.phrasebook)
 
 
-def grammar_of(book: Phrasebook) -> Grammar:
-    """Compile a phrasebook into the plain data that recognisers take."""
-    graph = word_graph(book.spoken)
-    arcs, start, final = graph.flat()
-    return Grammar(
-        arcs=arcs,
-        start=start,
-        final=final,
-        pronunciations=book.pronunciations,
-        phrases=graph.covering_sentences(),
-        sha256=book.sha256,
-    )
-
-
 def load_plan(path: Path) -> Patient:
     """Read what is known of the patient before the case from a TOML or JSON file.
 
@@ -73,29 +60,6 @@ def load_plan(path: Path) -> Patient:
         If the file is missing or a key is wrong.
     """
     return read_json(path, Patient) if path.suffix == ".json" else read_toml(path, Patient)
-
-
-def make_recogniser(settings: Settings, book: Phrasebook) -> Recogniser:
-    """Start the recogniser that the settings name.
-
-    Raises
-    ------
-    UserError
-        If its model is missing or a word has no pronunciation.
-    """
-    model = vosk_model(settings)
-    chosen = settings.hearing.recogniser
-    if chosen == "vosk" or (chosen == "auto" and model is not None):
-        from checkback.hearing.vosk import VoskRecogniser
-
-        if model is None:
-            raise UserError(
-                "the recogniser vosk needs a model folder: set hearing.vosk_model, see models_download.md"
-            )
-        return VoskRecogniser(model, grammar_of(book), drop_unknown=settings.hearing.drop_unknown_words)
-    from checkback.hearing.pocketsphinx import PocketSphinxRecogniser
-
-    return PocketSphinxRecogniser(grammar_of(book))
 
 
 def make_synthesiser(settings: Settings) -> Synthesiser:
@@ -212,9 +176,14 @@ def listening(
             limits=load_limits(grammars_folder(settings)),
             recogniser="none" if recogniser is None else recogniser.name,
             program_version=__version__,
+            attention=attention_of(settings),
             show=show,
+            keep_dictation_sound=settings.hearing.keep_dictation_sound,
         )
-        stack.callback(lambda: write_case_files(folder, loop.case, loop.phrasing))
+        stack.callback(
+            lambda: write_case_files(folder, loop.case, loop.phrasing, settings.reporting.narrative)
+        )
+        stack.callback(loop.finish)
         if plan is not None:
             loop.plan(plan)
         room = Listening(
@@ -255,17 +224,19 @@ def _close(journal: Journal, show: Callable[[str], None]) -> None:
     show("no other folder could be written either: copy the entries from the screen by hand now")
 
 
-def write_case_files(folder: Path, case: Case, phrasing: Phrasing) -> None:
-    """Write tables and the draft narrative beside the journal.
+def write_case_files(folder: Path, case: Case, phrasing: Phrasing, template: Path | None = None) -> None:
+    """Write tables and the draft narrative beside the journal; `template` is that of a laboratory.
 
     Raises
     ------
     UserError
-        If the folder cannot be written.
+        If the folder cannot be written, or the template cannot be used.
     """
     try:
         write_tables(case.entries, folder, standing=case.standing, summary=phrasing.summary)
-        (folder / NARRATIVE).write_text(narrative(case, phrasing), encoding="utf-8")
+        signed = paperwork.signed(folder, case)
+        text = narrative(case, phrasing, signed=signed, template=template or TEMPLATE)
+        (folder / NARRATIVE).write_text(text, encoding="utf-8")
     except OSError as error:
         raise UserError(
             f"tables and narrative cannot be written to {folder} ({error.strerror}); the journal is not touched: "
@@ -345,7 +316,9 @@ def replay(
                 limits=load_limits(grammars_folder(settings)),
                 recogniser=recogniser.name,
                 program_version=__version__,
+                attention=attention_of(settings),
                 show=show,
+                keep_dictation_sound=settings.hearing.keep_dictation_sound,
             )
             if plan is not None:
                 loop.plan(plan)
@@ -356,7 +329,9 @@ def replay(
                 for utterance in utterances:
                     if not settings.hearing.open_room and not utterance.held:
                         continue
-                    heard = recogniser.hear(utterance)
+                    heard = recogniser.hear(
+                        replace(utterance, expected=loop.expected, dictated=loop.dictating)
+                    )
                     clock.set(now_s)
                     report(Heard(utterance, loop.heard(heard)))
 
@@ -385,10 +360,11 @@ def replay(
             hear(segmenter.flush(), end_s)
             clock.set(end_s)
             loop.tick()
+            loop.finish()
     finally:
         _close(journal, show)
         if loop is not None:
-            write_case_files(folder, loop.case, loop.phrasing)
+            write_case_files(folder, loop.case, loop.phrasing, settings.reporting.narrative)
     if broken_off is not None:
         raise broken_off
     return loop

@@ -13,7 +13,7 @@ import time
 import traceback
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TextIO
 
@@ -261,13 +261,14 @@ class Listening:
 
     def _prepare(self, pending: Utterance) -> None:
         prepare = getattr(self._recogniser, "prepare", None)
-        if prepare is not None and (pending.held or self._open_room):
+        if prepare is not None and (pending.held or self._open_room) and not self._loop.dictating:
             prepare(pending)
 
     def _decode(self) -> None:
         assert self._recogniser is not None
         while (utterance := self._utterances.get()) is not None:
             try:
+                utterance = replace(utterance, expected=self._loop.expected, dictated=self._loop.dictating)
                 self._events.put(self._recogniser.hear(utterance))
             except Exception:
                 self._note_failure("an utterance could not be decoded")

@@ -7,22 +7,25 @@ or shown.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from typing import Any, Literal
 
 from pydantic import ValidationError
 
-from checkback.certainty import LEAST_ASKED, PRIOR, RISKS, Risk, decide, judge
+from checkback.attention import WAITS_S, without_attention
+from checkback.certainty import ENOUGH_TO_ATTEND, LEAST_ASKED, PRIOR, RISKS, Risk, decide, judge, only
+from checkback.checklist import ANSWER, AskedReader, Checklist
+from checkback.dictation import SAID_BACK_WORDS, Notes, earlier_parts
 from checkback.errors import UserError
 from checkback.hearing.recogniser import Heard
 from checkback.language.phrasebook import Phrasebook
 from checkback.language.phrasing import Phrasing, differing
-from checkback.language.reading import Reader, Reading
+from checkback.language.reading import Reading
 from checkback.language.udi import ScanReader
 from checkback.record.case import Case
-from checkback.record.clock import Clock
+from checkback.record.clock import Clock, latest_past
 from checkback.record.entry import (
     BODY,
     Act,
@@ -32,6 +35,7 @@ from checkback.record.entry import (
     Deployment,
     Device,
     DeviceEvent,
+    Dictation,
     Entry,
     Identity,
     Inflation,
@@ -140,8 +144,12 @@ class Loop:
     recogniser : str
         Name of the recogniser, for the record.
     program_version : str
+    attention : sequence of str
+        Words that a call-out begins with when no pedal is held; none: it may begin at once.
     show : callable
         Is given one line for the eye whenever something needs attention that is no outcome.
+    keep_dictation_sound : bool
+        Keep the sound of notes that were written down too.
 
     Raises
     ------
@@ -159,7 +167,9 @@ class Loop:
         limits: Limits,
         recogniser: str,
         program_version: str,
+        attention: Sequence[str] = (),
         show: Callable[[str], None] = lambda line: None,
+        keep_dictation_sound: bool = False,
     ) -> None:
         if lacking := set(RULES) - book.file.advice.keys():
             raise UserError(f"{book.source}: key advice: no words for {', '.join(sorted(lacking))}; add them")
@@ -171,14 +181,17 @@ class Loop:
         self._show = show
         self.phrasing = Phrasing(book)
         self.case = Case(journal.entries)
-        self._spoken_reader = Reader(book, every_size=True)
-        self._typed_reader = Reader(book, typed=True)
+        self._checklist = Checklist(self.phrasing)
+        self._spoken_reader = AskedReader(book, self._checklist, self._now_s, every_size=True)
+        self._typed_reader = AskedReader(book, self._checklist, self._now_s, typed=True)
         self._scan_reader = ScanReader(book)
         self._recogniser = recogniser
         self._voice_on = True
         self._last_reply = ""
         self._pending: int | None = None
         # the question between what sounds alike: its entry, and the option that each short answer means
+        self._attention = tuple(attention)
+        self._called_until_s = float("-inf")
         self._between: tuple[int, dict[str, int]] | None = None
         self._trouble: str | None = None
         sessions = [e.body.number for e in journal.entries if isinstance(e.body, Session)]
@@ -195,11 +208,28 @@ class Loop:
             ),
             _CallOut("", now, "program"),
         )
+        self._notes = Notes(
+            book,
+            self._typed_reader,
+            journal.folder,
+            clock,
+            self._write_note,
+            keep_sound=keep_dictation_sound,
+            show=show,
+        )
+        if (cut_off := self._notes.recover(self.case)) is not None:
+            self.say("note_cut_off")
+            show(f"{self.phrasing.reply('note_cut_off')}: {self.phrasing.written(cut_off.body)}")
 
     # --- what comes in --------------------------------------------------------------------------
 
     def heard(self, heard: Heard) -> Outcome:
         """Take an utterance with what the recogniser made of it."""
+        if self._notes.belongs(heard):
+            return self._dictated(heard)
+        called = () if heard.utterance.held else self._attention
+        if (text := self._notes.in_one_breath(heard, called)) is not None:
+            return self._note_at_once(heard, text)
         best = heard.hypotheses[0] if heard.hypotheses else None
         if best is not None and best.evidence is not None:
             return self._weighed(heard)
@@ -224,6 +254,11 @@ class Loop:
         return self._take(call, self._spoken_reader.read(call.words))
 
     @property
+    def dictating(self) -> bool:
+        """Whether what is said now is dictated."""
+        return self._notes.open and not self._notes.open_typed
+
+    @property
     def expected(self) -> tuple[str, ...]:
         """Short answers that would settle the open question."""
         return tuple(self._short_answers())
@@ -235,47 +270,56 @@ class Loop:
 
     def _weighed(self, heard: Heard) -> Outcome:
         """Take an utterance that may have been one of several sentences, each with its evidence."""
-        held = heard.utterance.held
+        sentences = [h.words for h in heard.hypotheses]
+        called = [without_attention(words, self._attention) for words in sentences]
+        sentences = [w if rest is None else rest for w, rest in zip(sentences, called, strict=True)]
         expected = self.expected
-        listed = [
-            (h.words, () if h.words in expected else self._spoken_reader.read(h.words))
-            for h in heard.hypotheses
-        ]
-        priors = [
-            PRIOR["expected"] if words in expected else self._prior(readings) for words, readings in listed
-        ]
-        probabilities, none = judge(heard, priors)
-        decision = decide(probabilities, none, [_risk(readings) for _, readings in listed], meant_for_us=held)
-        order = decision.picks or tuple(sorted(range(len(listed)), key=lambda n: -probabilities[n])[:1])
-        words, readings = listed[order[0]]
+        readings = [() if words in expected else self._spoken_reader.read(words) for words in sentences]
+        probabilities, none = judge(
+            heard,
+            [
+                PRIOR["expected"] if words in expected else self._prior(each)
+                for words, each in zip(sentences, readings, strict=True)
+            ],
+        )
+        held = heard.utterance.held or heard.utterance.started_s <= self._called_until_s
+        self._called_until_s = float("-inf")
         score = next((h.score for h in heard.hypotheses if h.score is not None), None)
-        others = sorted(range(len(listed)), key=lambda n: -probabilities[n])
+        if self._attention and not held:
+            probabilities, called_for = only(probabilities, [rest is not None for rest in called])
+            if called_for < ENOUGH_TO_ATTEND:
+                return Outcome("ignored", heard.hypotheses[0].words, score=score, reason="was not called")
+            held = True
+        decision = decide(probabilities, none, [_risk(each) for each in readings], meant_for_us=held)
+        order = sorted(range(len(sentences)), key=lambda n: -probabilities[n])
+        best = order[0]
         call = _CallOut(
-            words=words,
+            words=sentences[best],
             said=self._moment(heard.utterance.started_s),
             source="speech",
-            alternatives=tuple(
-                listed[n][0] for n in others if n != order[0] and probabilities[n] >= LEAST_ASKED
-            ),
+            alternatives=tuple(sentences[n] for n in order[1:] if probabilities[n] >= LEAST_ASKED),
             recogniser=heard.recogniser,
             score=score,
             meant_for_us=held,
             certainty=round(decision.certainty, 4),
         )
         if decision.action == "ignore":
-            return Outcome("ignored", words, score=score, reason="does not sound like a call-out")
+            return Outcome("ignored", call.words, score=score, reason="does not sound like a call-out")
         if heard.utterance.clipped:
             # a part of a call-out may read as another, shorter one
             reply = self.phrasing.reply("say_again")
-            return self._reply(Outcome("asked", words, (), reply, score, "was cut off by the voice"))
+            return self._reply(Outcome("asked", call.words, (), reply, score, "was cut off by the voice"))
         if decision.action == "accept":
-            if words in expected:
-                return self._answer_with(call, self._short_answers()[words], only=False)
-            return self._take(call, readings)
+            if called[best] == "":
+                self._called_until_s = heard.utterance.ended_s + WAITS_S
+                return self._done(call, "go_ahead")
+            if call.words in expected:
+                return self._answer_with(call, self._short_answers()[call.words], only=False)
+            return self._take(call, readings[best])
         if decision.action == "which":
-            return self._ask_between(call, [listed[n] for n in decision.picks])
-        if not held and _too_short(words, readings):
-            return Outcome("ignored", words, score=score, reason="is no call-out")
+            return self._ask_between(call, [(sentences[n], readings[n]) for n in decision.picks])
+        if not held and _too_short(call.words, readings[best]):
+            return Outcome("ignored", call.words, score=score, reason="is no call-out")
         return self._not_understood(call, "was not heard well enough")
 
     def _prior(self, readings: tuple[Reading, ...]) -> float:
@@ -310,7 +354,21 @@ class Loop:
         except UserError as error:
             self._show(str(error))
             return self._not_understood(call, str(error), "scan_again")
-        return self._take(call, scanned or self._typed_reader.read(text))
+        readings = scanned or self._typed_reader.read(text)
+        family = readings[0].family if readings and readings[0].role == "dialogue" else ""
+        if self._notes.open_typed and not scanned and family not in ("note", "end_note", "disregard"):
+            ended = self._notes.without_end(call.words)
+            entry = self._notes.add(
+                call.words if ended is None else ended, call.said, writer=call.source, pcm=None
+            )
+            return self._end_note(call) if ended is not None else self._note_grew(call, entry)
+        if not readings and (note := self._notes.without_beginning(call.words)):
+            # a line has an end of its own
+            self._notes.begin(call.said, words=call.words, typed=True)
+            whole = self._notes.without_end(note)
+            self._notes.add(note if whole is None else whole, call.said, writer=call.source, pcm=None)
+            return self._end_note(call)
+        return self._take(call, readings)
 
     def pressed(self, action: Literal["affirm", "withdraw", "mark"]) -> Outcome:
         """Take a press of a pedal."""
@@ -318,7 +376,7 @@ class Loop:
         if action == "affirm":
             return self._answer_with(call, 1)
         if action == "withdraw":
-            return self._withdraw(call, None)
+            return self._give_up_note(call) if self._notes.open else self._withdraw(call, None)
         return self._record(_Proposal(Mark(), call.said), call)
 
     def plan(self, patient: Patient) -> Entry | None:
@@ -336,12 +394,20 @@ class Loop:
         """Look after the disk and the clocks; call it twice a second or so, also while nothing is said."""
         self._journal.retry()
         self._look_after_disk()
+        if (about := self._notes.tick()) is not None:
+            self.say("note_again" if about == "remind" else "note_too_long")
         self._speak_up()
+
+    def finish(self) -> None:
+        """End what is still open before the program ends."""
+        if self._notes.open:
+            self._notes.end("stop")
 
     def _speak_up(self) -> None:
         """Say what is due, several things in one sentence; all of it is on disk first."""
         found = due(self.case, self._limits, self._book.catalogue, self._clock.now(), self._session)
         texts = []
+        question = ""
         for each in found:
             text = self.phrasing.advice(each.rule, each.values)
             advice = Advice(
@@ -351,6 +417,10 @@ class Loop:
             self._show(f"{text} ({each.source})")
             if self._voice_on or each.critical:
                 texts.append(text)
+            if each.rule in ("guide_out_missing", "case_end_missing"):
+                question = self._ask_for_missing()
+        if question and self._voice_on:
+            texts.append(question)
         if texts:
             self._voice.say(". ".join(texts))
 
@@ -362,7 +432,8 @@ class Loop:
 
     def _take(self, call: _CallOut, readings: tuple[Reading, ...]) -> Outcome:
         open_room = not call.meant_for_us
-        if open_room and (not readings or _too_short(call.words, readings)):
+        expected = self._checklist.expects(readings, self._now_s())
+        if open_room and (not readings or (_too_short(call.words, readings) and not expected)):
             return Outcome("ignored", call.words, score=call.score, reason="is no call-out")
         if not readings:
             return self._not_understood(call, "has no reading")
@@ -370,6 +441,8 @@ class Loop:
         if roles & {"dialogue", "question"}:
             # never ambiguous with an event: the phrasebook check refuses such a book
             return self._converse(call, readings[0])
+        if any(reading.family in (f"{ANSWER}skip", f"{ANSWER}unknown") for reading in readings):
+            return self._left_open(call, readings[0].family == f"{ANSWER}skip")
         proposals: dict[_Proposal, None] = {}
         complaint: Outcome | None = None
         for reading in readings:
@@ -388,10 +461,15 @@ class Loop:
         return settled or self._record(distinct[0], call)
 
     def _propose(self, call: _CallOut, reading: Reading) -> _Proposal | Outcome:
+        if reading.clock_field is not None and reading.clock is not None:
+            # the time is a part of what was said, on a clock of 24 hours, and not when it happened
+            reading = reading.with_told_time(latest_past(call.said.wall, *reading.clock))
         at = self._when(call.said, reading)
         if not reading.correction:
             proposal = self._checked(_Proposal(reading.body, at))
-            began = self.case.entries[0].said.wall
+            first = self.case.first
+            assert first is not None
+            began = first.said.wall
             if (began - at.wall).total_seconds() > LONG_BEFORE_S:
                 return replace(proposal, objection="long_before")
             return proposal
@@ -470,7 +548,7 @@ class Loop:
         return next(
             (
                 entry
-                for entry in reversed(self.case.entries)
+                for entry in self.case.backwards()
                 if entry.source not in ("program", "plan")
                 and not isinstance(entry.body, (Unclear, Withdrawal, Noted, StandBy))
                 and self._alive(entry)
@@ -620,6 +698,10 @@ class Loop:
             if number is not None:
                 return self._say_only(call, "no_such_entry", target=self.phrasing.number(number))
             return self._say_only(call, "nothing_to_withdraw")
+        if isinstance(target.body, Dictation):
+            # each part replaced the one before: none of them is to come back
+            for earlier in earlier_parts(self.case, target):
+                self._write(Withdrawal(target=earlier.n), call)
         entry = self._write(Withdrawal(target=target.n), call)
         if target.n == self._pending:
             self._pending = None
@@ -636,6 +718,8 @@ class Loop:
         number = reading.fields.get("target")
         match reading.family:
             case "disregard":
+                if number is None and self._notes.open:
+                    return self._give_up_note(call)
                 return self._withdraw(call, None if number is None else int(number))
             case "affirm":
                 return self._answer_with(call, 1)
@@ -654,9 +738,21 @@ class Loop:
             case "stand_by":
                 self._voice.stop()
                 self._pending = None
+                self._checklist.end()
                 entry = self._write(StandBy(), call)
                 reply = self.phrasing.reply("parked")
                 return self._reply(Outcome("accepted", call.words, (entry,), reply, call.score))
+            case "note":
+                heard_alone = not call.meant_for_us and call.certainty is None
+                if heard_alone and len(call.words.split()) < OPEN_ROOM_LEAST_WORDS:
+                    # heard by the grammar alone, so short a word turns up in any talk
+                    return Outcome("ignored", call.words, score=call.score, reason="is no call-out")
+                entry = self._notes.begin(call.said, words=call.words, typed=call.source == "typed")
+                return self._reply(
+                    Outcome("accepted", call.words, (entry,), self.phrasing.reply("note_open"), call.score)
+                )
+            case "end_note":
+                return self._end_note(call) if self._notes.open else self._say_only(call, "no_note")
             case "voice_off":
                 outcome = self._done(call, "voice_off")
                 self._voice_on = False
@@ -685,18 +781,108 @@ class Loop:
                     else self._done(call, "in_none")
                 )
             case "what_is_missing":
-                lacking = [self.phrasing.label("missing", key) for key in self.case.missing()]
-                return (
-                    self._done(call, "missing", items=", ".join(lacking))
-                    if lacking
-                    else self._done(call, "missing_none")
-                )
+                return self._what_is_missing(call)
         raise LookupError(f"no code for the family {reading.family}")
+
+    def _now_s(self) -> float:
+        return self._clock.now().monotonic_s
+
+    def _what_is_missing(self, call: _CallOut) -> Outcome:
+        lacking = [self.phrasing.label("missing", key) for key in self.case.missing()]
+        if not lacking:
+            return self._done(call, "missing_none")
+        reply = self.phrasing.reply("missing", items=", ".join(lacking))
+        self._show(reply)
+        # what was asked before is asked anew, from the beginning
+        self._checklist.end()
+        question = self._ask_for_missing()
+        reply = ". ".join(part for part in (reply, question) if part)
+        return self._reply(Outcome("accepted", call.words, (), reply, call.score))
+
+    def _ask_for_missing(self) -> str:
+        """Begin to ask for what the record lacks; return the first question, or nothing."""
+        if not self._book.file.answers:
+            return ""
+        question = self._checklist.begin(self.case, self._now_s())
+        return self._put(question)
+
+    def _put(self, question: str) -> str:
+        """Show a question of the checklist, and open the one of an entry again if it is that."""
+        if (n := self._checklist.open_question(self.case)) is not None:
+            self._pending = n
+        if question:
+            self._show(question)
+        return question
+
+    def _with_next_question(self, outcome: Outcome) -> Outcome:
+        """Add the next question to what is said back, if the last one was answered."""
+        question = self._checklist.go_on(self.case, self._now_s())
+        if question is None:
+            return outcome
+        more = self._put(question) or self.phrasing.reply("all_answered")
+        return replace(outcome, reply=". ".join(part for part in (outcome.reply, more) if part))
+
+    def _left_open(self, call: _CallOut, skipped: bool) -> Outcome:
+        """Record that what is asked for was skipped, or is not known."""
+        entry = self._write(self._checklist.leave("skipped" if skipped else "unknown"), call)
+        reply = self.phrasing.reply("skipped" if skipped else "unknown")
+        return self._reply(Outcome("accepted", call.words, (entry,), reply, call.score))
+
+    # --- notes ----------------------------------------------------------------------------------
+
+    def _write_note(
+        self, body: Dictation, words: str, said: Moment, *, typed: bool, at: Moment, amends: int | None
+    ) -> Entry:
+        call = _CallOut(words, said, "typed" if typed else "speech", recogniser=body.writer)
+        return self._write(body, call, at=at, amends=amends)
+
+    def _dictated(self, heard: Heard) -> Outcome:
+        """Take an utterance as part of a note; nothing else is done with it, whatever it says."""
+        text, command = self._notes.understand(heard)
+        said = self._moment(heard.utterance.started_s)
+        call = _CallOut(text, said, "speech", recogniser=heard.recogniser)
+        if command == "disregard" and self._notes.open:
+            return self._give_up_note(replace(call, words="disregard"))
+        writer = None if heard.free_text is None else heard.free_text.writer
+        # an end word by itself is no part of the note
+        entry = None
+        if text or command is None:
+            entry = self._notes.add(text, said, writer=writer, pcm=heard.utterance.pcm)
+        if command == "end" and self._notes.open:
+            return self._end_note(call)
+        return self._note_grew(call, entry)
+
+    def _note_at_once(self, heard: Heard, text: str) -> Outcome:
+        """Take a note that was begun and ended in one breath."""
+        said = self._moment(heard.utterance.started_s)
+        assert heard.free_text is not None
+        self._notes.begin(said, words="", typed=False)
+        self._notes.add(text, said, writer=heard.free_text.writer, pcm=heard.utterance.pcm)
+        return self._end_note(_CallOut(heard.free_text.text, said, "speech", recogniser=heard.recogniser))
+
+    def _note_grew(self, call: _CallOut, entry: Entry | None) -> Outcome:
+        # silence: whoever dictates goes on
+        return Outcome("accepted", call.words, () if entry is None else (entry,))
+
+    def _end_note(self, call: _CallOut) -> Outcome:
+        entry = self._notes.end("said")
+        assert isinstance(entry.body, Dictation)
+        count = len(entry.body.text.split())
+        if not count:
+            reply = self.phrasing.reply("note_as_sound")
+        elif count <= SAID_BACK_WORDS:
+            reply = self.phrasing.reply("note_taken", text=entry.body.text)
+        else:
+            reply = self.phrasing.reply("note_taken_long", count=self.phrasing.number(count))
+        return self._reply(Outcome("accepted", call.words, (entry,), reply, call.score))
+
+    def _give_up_note(self, call: _CallOut) -> Outcome:
+        return self._withdraw(call, self._notes.withdraw().n)
 
     def _noted(self, call: _CallOut) -> Outcome:
         """Answer what was last spoken up about: each rule until the first that was answered."""
         rules: dict[str, None] = {}
-        for entry in reversed(self.case.entries):
+        for entry in self.case.backwards():
             if isinstance(entry.body, Noted):
                 break
             if isinstance(entry.body, Advice):
@@ -724,6 +910,8 @@ class Loop:
 
     def _contrast_left(self, call: _CallOut) -> Outcome:
         facts = self._facts()
+        if facts.patient.dialysis:
+            return self._done(call, "no_creatinine", volume=self.phrasing.number(int(facts.contrast_ml)))
         if facts.patient.weight_kg is None or facts.creatinine_mg_dl is None:
             if facts.creatinine_refused is not None:
                 self._show(facts.creatinine_refused)
@@ -822,6 +1010,7 @@ class Loop:
         self._trouble = trouble
 
     def _reply(self, outcome: Outcome) -> Outcome:
+        outcome = self._with_next_question(outcome)
         if outcome.reply:
             self._last_reply = outcome.reply
             if self._voice_on:

@@ -10,9 +10,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import islice
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 from checkback.hearing.phonetic import SoundMatcher
 from checkback.hearing.recogniser import (
@@ -34,14 +34,18 @@ WITHIN = 2.6
 FARTHEST_PER_PHONE = 0.42
 """The second listener's text brings nothing to the list if it is farther from the grammar than this."""
 
-LOOKED_AT = 80
+LOOKED_AT = 60
 """So many sentences are looked at for different meanings."""
+
+ALTERNATIVES = 3
+"""Further texts that the second listener is asked for when it does not agree with the first."""
 
 
 _ANSWER = "answer"
 
 
-class Weighing(Recogniser, Protocol):
+@runtime_checkable
+class Weighing(Protocol):
     """A recogniser that can also tell how well given sentences fit a sound."""
 
     def weigh(self, utterance: Utterance, sentences: Sequence[str]) -> tuple[float | None, ...]:
@@ -80,27 +84,40 @@ class _Candidate:
     second_distance: float | None = None
 
 
+@dataclass
+class _List:
+    """The common list, by meaning; and the wording nearest to the first listener's choice of each meaning."""
+
+    candidates: dict[Hashable, _Candidate] = field(default_factory=dict)
+    wordings: dict[Hashable, str] = field(default_factory=dict)
+
+
 class Agreement:
-    """A first listener, with or without a second one, as one recogniser.
+    """A first listener, a second one, or both, as one recogniser.
 
     Parameters
     ----------
-    first : Weighing
+    first : Recogniser or None
         Hears sentences of the grammar only.
     second : WhisperListener or None
+        Writes freely.
     matcher : SoundMatcher
         Of the same grammar.
     language : Language
     """
 
     def __init__(
-        self, first: Weighing, second: WhisperListener | None, matcher: SoundMatcher, language: Language
+        self,
+        first: Recogniser | None,
+        second: WhisperListener | None,
+        matcher: SoundMatcher,
+        language: Language,
     ) -> None:
         self._first = first
         self._second = second
         self._matcher = matcher
         self._language = language
-        self.name = first.name if second is None else f"{first.name} and {second.name}"
+        self.name = " and ".join(listener.name for listener in (first, second) if listener is not None)
         # each listener has a child process of its own; these threads only wait for them
         self._waiting = ThreadPoolExecutor(2, thread_name_prefix="listeners")
 
@@ -118,29 +135,33 @@ class Agreement:
         """
         second, pcm = self._second, utterance.pcm
         writing = None if second is None else self._waiting.submit(second.listen, pcm)
-        heard = self._first.hear(utterance)
-        chosen = heard.hypotheses[0] if heard.hypotheses else None
-        listed: dict[Hashable, _Candidate] = {}
+        heard = () if self._first is None else self._first.hear(utterance).hypotheses
+        chosen = heard[0] if heard else None
+        listed = _List()
         if chosen is not None:
-            self._list(chosen.words.split(), listed, own=True)
+            self._add(chosen.words.split(), listed, own=True)
         self._expect(utterance.expected, chosen, listed)
-        own = list(listed.values())
-        fits = self._waiting.submit(self._first.weigh, utterance, [c.words for c in own])
+        own = list(listed.candidates.values())
+        fits = self._waiting.submit(self._fits, utterance, own)
         wrote = None if writing is None else writing.result()
         free_text, judged = None, None
         if second is not None and wrote is not None and wrote.text:
             said = self._language.said(wrote.text)
             phones = len(self._matcher.phones(said))
             free_text = FreeText(wrote.text, wrote.total_logprob, wrote.no_speech, phones)
-            self._list(said, listed, own=False)
+            nearest = self._add(said, listed, own=False)
+            if nearest is None or not nearest.chosen:
+                # they do not agree: what else might have been written
+                other = second.listen(pcm, alternatives=ALTERNATIVES)
+                for text, _ in () if other is None else other.alternatives:
+                    self._add(self._language.said(text), listed, own=False)
             for answer in utterance.expected:
-                listed[_ANSWER, answer].second_distance = self._matcher.apart(said, answer.split())
-        candidates = list(listed.values())
+                listed.candidates[_ANSWER, answer].second_distance = self._matcher.apart(said, answer.split())
+        candidates = list(listed.candidates.values())
         if second is not None and candidates:
             texts = [self._language.written(c.words) for c in candidates]
             judged = self._waiting.submit(second.score, pcm, texts)
-        further = candidates[len(own) :]
-        more = self._first.weigh(utterance, [c.words for c in further]) if further else ()
+        more = self._fits(utterance, candidates[len(own) :])
         for candidate, fit in zip(candidates, (*fits.result(), *more), strict=True):
             candidate.first_fit = fit
         for candidate, score in zip(candidates, (judged and judged.result()) or (), strict=False):
@@ -149,42 +170,60 @@ class Agreement:
 
     def close(self) -> None:
         """Let go of both listeners."""
-        self._first.close()
-        if self._second is not None:
-            self._second.close()
+        for listener in (self._first, self._second):
+            if listener is not None:
+                listener.close()
         self._waiting.shutdown(wait=True, cancel_futures=True)
 
-    def _expect(
-        self, answers: Sequence[str], chosen: Hypothesis | None, listed: dict[Hashable, _Candidate]
-    ) -> None:
+    def _fits(self, utterance: Utterance, candidates: Sequence[_Candidate]) -> tuple[float | None, ...]:
+        if not candidates or not isinstance(self._first, Weighing):
+            return (None,) * len(candidates)
+        return self._first.weigh(utterance, [candidate.words for candidate in candidates])
+
+    def _expect(self, answers: Sequence[str], chosen: Hypothesis | None, listed: _List) -> None:
         """List the answers that the program waits for; alone they are no sentences of the grammar."""
         for answer in answers:
-            candidate = listed[_ANSWER, answer] = _Candidate(answer)
+            candidate = listed.candidates[_ANSWER, answer] = _Candidate(answer)
             if chosen is not None:
                 candidate.first_distance = self._matcher.apart(chosen.words.split(), answer.split())
 
-    def _list(self, words: Sequence[str], listed: dict[Hashable, _Candidate], *, own: bool) -> None:
+    def _add(self, words: Sequence[str], listed: _List, *, own: bool) -> _Candidate | None:
         """List sentences that sound like `words`, up to `FROM_EACH` of different meaning.
 
-        `own` tells that the words are the first listener's choice.
+        Parameters
+        ----------
+        words : sequence of str
+        listed : _List
+        own : bool
+            The words are the first listener's choice.
+
+        Returns
+        -------
+        _Candidate or None
+            The nearest one.
         """
         farthest = FARTHEST_PER_PHONE * len(self._matcher.phones(words))
-        found: set[Hashable] = set()
+        found: dict[Hashable, _Candidate] = {}
         for n, near in enumerate(islice(self._matcher.nearest(words, within=WITHIN), LOOKED_AT)):
-            if not own and near.distance > farthest:
+            if not own and (near.distance > farthest or len(found) == FROM_EACH):
                 break
             meaning = self._language.meaning(near.words)
-            if meaning is None or meaning in found:
+            if meaning is None:
                 continue
-            found.add(meaning)
-            candidate = listed.setdefault(meaning, _Candidate(near.words))
+            if own:
+                # in these words it was said, if it was said
+                listed.wordings.setdefault(meaning, near.words)
+            if meaning in found or len(found) == FROM_EACH:
+                continue
+            wording = listed.wordings.get(meaning, near.words)
+            candidate = found[meaning] = listed.candidates.setdefault(meaning, _Candidate(wording))
             if own:
                 candidate.chosen = n == 0
                 candidate.first_distance = near.distance
             else:
-                candidate.second_distance = near.distance
-            if len(found) == FROM_EACH:
-                break
+                known = candidate.second_distance
+                candidate.second_distance = near.distance if known is None else min(known, near.distance)
+        return next(iter(found.values()), None)
 
 
 def _hypothesis(candidate: _Candidate, chosen: Hypothesis | None) -> Hypothesis:

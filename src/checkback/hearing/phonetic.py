@@ -17,6 +17,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from checkback.errors import UserError
 from checkback.hearing.recogniser import Grammar
 
 _Costs = NDArray[np.float32]
@@ -132,13 +133,18 @@ class SoundMatcher:
 
     Raises
     ------
-    KeyError
+    UserError
         If a word of the grammar has no pronunciation.
     """
 
     def __init__(self, grammar: Grammar, pronunciations: Mapping[str, tuple[str, ...]]) -> None:
         self._pronunciations = pronunciations
         self._words = sorted(grammar.words)
+        if missing := [word for word in self._words if word not in pronunciations]:
+            raise UserError(
+                f"No pronunciation is known for {', '.join(map(repr, missing[:10]))}, without which words cannot be "
+                "matched by sound: add it to the pronunciations of the phrasebook, or set hearing.second to none."
+            )
         number = {word: n for n, word in enumerate(self._words)}
         # one row a pronunciation, then the cheapest of each word
         ways = [(number[w], p.split()) for w in self._words for p in dict.fromkeys(pronunciations[w])]

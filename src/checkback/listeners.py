@@ -1,0 +1,147 @@
+"""The listeners that the settings name, joined with the phrasebook."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack
+from functools import lru_cache
+
+from checkback.attention import without_attention
+from checkback.errors import UserError
+from checkback.hearing.agreement import Agreement, Language, Weighing
+from checkback.hearing.dictating import DictationRecogniser
+from checkback.hearing.phonetic import SoundMatcher
+from checkback.hearing.pocketsphinx import PocketSphinxRecogniser, every_pronunciation
+from checkback.hearing.recogniser import Grammar, Recogniser
+from checkback.hearing.vosk import VoskWriter
+from checkback.hearing.whisper import WhisperListener
+from checkback.language.free_text import as_written, spoken_words
+from checkback.language.phrasebook import Phrasebook
+from checkback.language.reading import Reader
+from checkback.language.wordgraph import word_graph
+from checkback.settings import Settings, attention_of, second_whisper, vosk_model, whisper_model
+
+REMEMBERED = 4096
+"""Meanings of sentences that are kept; looking for unlike ones asks for many."""
+
+
+Arc = tuple[int, int, str]
+
+
+def grammar_of(book: Phrasebook, attention: Sequence[str] = ()) -> Grammar:
+    """Compile a phrasebook into the plain data that recognisers take.
+
+    Parameters
+    ----------
+    book : Phrasebook
+    attention : sequence of str
+        Words that may stand alone, or before any sentence.
+    """
+    graph = word_graph(book.spoken)
+    arcs, start, final = graph.flat()
+    if attention:
+        arcs = (*arcs, *_called_first(arcs, start, final, attention))
+    return Grammar(
+        arcs=arcs,
+        start=start,
+        final=final,
+        pronunciations=book.pronunciations,
+        phrases=graph.covering_sentences(),
+        sha256=book.sha256,
+    )
+
+
+def _called_first(arcs: Sequence[Arc], start: int, final: int, attention: Sequence[str]) -> Iterator[Arc]:
+    """Yield the arcs of the attention words, and those with which every sentence begins behind them."""
+    new = max(max(source, target) for source, target, _ in arcs) + 1
+    for n, word in enumerate(attention):
+        yield (start if n == 0 else new + n - 1), new + n, word
+    behind = new + len(attention) - 1
+    yield behind, final, ""
+    for source, target, word in arcs:
+        if source == start:
+            yield behind, target, word
+
+
+def language_of(book: Phrasebook, attention: Sequence[str] = ()) -> Language:
+    """Return what the listeners need to know of the phrasebook's language."""
+    called = tuple(attention)
+    reader = Reader(book, every_size=True)
+    numbers, abbreviations = book.file.numbers, book.file.typed
+
+    @lru_cache(maxsize=REMEMBERED)
+    def meaning(sentence: str) -> tuple[str, ...] | None:
+        rest = without_attention(sentence, called)
+        if rest is not None:
+            return ("called", *(meaning(rest) or ())) if not rest or meaning(rest) else None
+        # all readings: a sentence that may mean two things is another one than either
+        return tuple(sorted(map(repr, reader.read(sentence)))) or None
+
+    def written(sentence: str) -> str:
+        rest = without_attention(sentence, called)
+        if rest is None:
+            return as_written(sentence, reader.read(sentence), numbers)
+        call = " ".join(called).capitalize()
+        return f"{call}, {as_written(rest, reader.read(rest), numbers)}" if rest else f"{call}."
+
+    return Language(
+        meaning=meaning, said=lambda text: spoken_words(text, numbers, abbreviations), written=written
+    )
+
+
+def make_recogniser(settings: Settings, book: Phrasebook) -> Recogniser:
+    """Start the listeners that the settings name.
+
+    Raises
+    ------
+    UserError
+        If a model is missing or a word has no pronunciation.
+    """
+    attention = attention_of(settings)
+    grammar = grammar_of(book, attention)
+    with ExitStack() as opened:
+        if (first := _first(settings, grammar)) is not None:
+            opened.callback(first.close)
+        if (second := _second(settings, book)) is not None:
+            opened.callback(second.close)
+        if second is None and not isinstance(first, Weighing):
+            assert first is not None
+            both: Recogniser = first
+        else:
+            matcher = SoundMatcher(grammar, every_pronunciation(grammar.pronunciations))
+            both = Agreement(first, second, matcher, language_of(book, attention))
+        opened.callback(both.close)
+        vosk = vosk_model(settings)
+        own = VoskWriter(vosk) if second is None and vosk is not None else None
+        opened.pop_all()
+        return DictationRecogniser(both, commands=first, writer=second or own, owned=own)
+
+
+def _first(settings: Settings, grammar: Grammar) -> Recogniser | None:
+    """Start the listener that hears sentences of the grammar only, if there is to be one."""
+    model = vosk_model(settings)
+    chosen = settings.hearing.recogniser
+    if chosen == "whisper":
+        return None
+    if chosen == "vosk" or (chosen == "auto" and model is not None):
+        from checkback.hearing.vosk import VoskRecogniser
+
+        if model is None:
+            raise UserError(
+                "the recogniser vosk needs a model folder: set hearing.vosk_model, see models_download.md"
+            )
+        return VoskRecogniser(model, grammar, drop_unknown=settings.hearing.drop_unknown_words)
+    return PocketSphinxRecogniser(grammar)
+
+
+def _second(settings: Settings, book: Phrasebook) -> WhisperListener | None:
+    """Start the listener that writes freely, if there is to be one."""
+    alone = settings.hearing.recogniser == "whisper"
+    folder = whisper_model(settings) if alone else second_whisper(settings)
+    if folder is None:
+        if alone:
+            raise UserError(
+                "the recogniser whisper needs a model folder: set hearing.whisper_model, see models_download.md"
+            )
+        return None
+    return WhisperListener(folder, prompt=book.file.writes_like, language=book.file.language)
