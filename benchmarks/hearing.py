@@ -22,6 +22,7 @@ from functools import partial
 from pathlib import Path
 
 from hearing_corpus import SIDES, Side, digest, digits, figures
+from hearing_corpus.calibrate import as_constant, cases, certainties, fitted, reliability_plot
 from hearing_corpus.corpus import CHATTER_FAMILY, DIGITS_FAMILY, Corpus, Item, read_manifest, write_manifest
 from hearing_corpus.measure import Trial, as_json, from_json, hear, judge, memory
 from hearing_corpus.noise import CONDITIONS, FIRST_FOUR
@@ -29,7 +30,7 @@ from hearing_corpus.sentences import Sentence, draw, on_both_sides
 from hearing_corpus.setups import SETUPS, Models, usable
 from hearing_corpus.trial import WAYS, Room
 
-from checkback import app
+from checkback import app, certainty
 from checkback.errors import UserError
 from checkback.language.phrasebook import Phrasebook
 from checkback.listeners import language_of
@@ -40,6 +41,24 @@ PEOPLE = Path(__file__).parent.parent.parent / "shared" / "speech"
 
 DIGITS = 60
 """Sentences with digits spoken by people."""
+
+
+CALIBRATED = (
+    (
+        "ONE_LISTENER",
+        "first listener alone",
+        "first",
+        frozenset("logprob distance none_free none_far none_no_speech none_disagree".split()),
+    ),
+    (
+        "SECOND_ALONE",
+        "second listener alone",
+        "second",
+        frozenset("chosen fit none_score none_disagree".split()),
+    ),
+    ("TWO_LISTENERS", "both listeners", None, frozenset()),
+)
+"""Constant, what it is for, which listener is left alone, and which weights it has not."""
 
 
 def default_cache() -> Path:
@@ -156,6 +175,33 @@ def judge_again(path: Path, book: Phrasebook, show: int | None) -> None:
         report(name, trials[0].way if trials else "", trials, show)
 
 
+def calibrate(options: argparse.Namespace, book: Phrasebook) -> None:
+    """Print the constants that fit what was heard, for `checkback.certainty`; draw how honest they are."""
+    meaning = language_of(book).meaning
+    trials = [
+        from_json(each)
+        for path in options.json
+        for found in json.loads(path.read_text(encoding="utf-8")).values()
+        for each in found
+    ]
+    drawn = {}
+    for constant, what, alone, left_out in CALIBRATED:
+        found = cases(trials, meaning, alone, options.talk_weight)
+        weights = getattr(certainty, constant) if options.as_they_are else fitted(found, left_out)
+        sure, right = certainties(found, weights)
+        print(f"# {what}: {len(found)} utterances, likeliest sentence right {right.mean():.1%}")
+        print(as_constant(constant, weights), flush=True)
+        for least in (0.7, 0.8, 0.85, 0.9, 0.95, 0.98):
+            taken = sure >= least
+            print(
+                f"#   certainty >= {least}: {(taken & right).mean():.1%} right, {(taken & ~right).mean():.2%} wrong"
+            )
+        drawn[what] = sure, right
+    if options.plot is not None:
+        side = {trial.item.side for trial in trials}
+        reliability_plot(options.plot, drawn, " and ".join(sorted(side)))
+
+
 def report(name: str, way: str, trials: list[Trial], show: int | None) -> None:
     """Print the figures of one set-up."""
     print(f"## {name} ({way})\n\n{figures.call_outs(trials)}\n")
@@ -197,8 +243,22 @@ def main() -> None:
     measuring.add_argument("--json", type=Path, help="write everything that was heard to this file")
     measuring.add_argument("--show", type=int, metavar="N", help="list the errors by kind, N examples each")
     measuring.add_argument("--cache", type=Path, default=argparse.SUPPRESS)
+    fitting = commands.add_parser(
+        "calibrate", help="what the evidence is worth, from files that measure wrote"
+    )
+    fitting.add_argument("json", type=Path, nargs="+", help="--json files of both listeners together")
+    fitting.add_argument(
+        "--talk-weight", type=float, default=0.5, help="of an utterance of chatter (default 0.5)"
+    )
+    fitting.add_argument(
+        "--as-they-are", action="store_true", help="do not fit: look at the constants in use"
+    )
+    fitting.add_argument("--plot", type=Path, help="draw how often it is right when it is so sure")
     options = parser.parse_args()
     book = app.load_book(Settings())
+    if options.command == "calibrate":
+        calibrate(options, book)
+        return
     if options.command == "corpus":
         conditions = tuple(options.conditions.split(","))
         make_corpus(

@@ -151,7 +151,11 @@ def judge(heard: Heard, priors: Sequence[float]) -> tuple[tuple[float, ...], flo
     priors : sequence of float
         What else speaks for each, as a factor of its odds: see `PRIOR`.
     """
-    weights = ONE_LISTENER if heard.free_text is None else TWO_LISTENERS
+    weights = TWO_LISTENERS
+    if heard.free_text is None:
+        weights = ONE_LISTENER
+    elif all(h.evidence is None or h.evidence.first_fit is None for h in heard.hypotheses):
+        weights = SECOND_ALONE
     return weigh(features(heard), weights, priors)
 
 
@@ -220,6 +224,8 @@ def decide(
 # --- what was measured, and what was chosen ---------------------------------------------------------
 
 ONE_LISTENER = Weights(2.222, 3.468, 0.0, 0.0, -0.148, 0.244, 0.0, 0.0, 0.0, 0.0)
+
+SECOND_ALONE = Weights(0.0, 0.0, 0.5, 1.0, -3.0, 0.0, 0.1, 6.0, 3.0, 0.0)
 
 TWO_LISTENERS = Weights(2.213, 1.43, 0.312, 0.858, -4.345, 0.18, 0.01, 0.274, 3.0, 0.018)
 

@@ -1,0 +1,195 @@
+"""From evidence to constants: how much each piece of evidence is worth, and whether the answer is honest."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import astuple, dataclass, fields, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import minimize
+
+from checkback.certainty import Features, Weights, features, weigh
+from checkback.hearing.recogniser import Heard
+from hearing_corpus.measure import Trial
+
+#: Keeps weights small that the data say little about.
+_RIDGE = 1e-3
+
+#: What counts for a sentence, and how much `none` is worth, may be anything; all else speaks one way.
+_ANY_SIGN = {"none", "none_score"}
+
+
+@dataclass(frozen=True)
+class Case:
+    """The evidence of one utterance, and the place of the right sentence in the list.
+
+    Attributes
+    ----------
+    features : Features
+    right : int
+        -1 for none of them.
+    weight : float
+    """
+
+    features: Features
+    right: int
+    weight: float = 1.0
+
+
+def without_second(heard: Heard) -> Heard:
+    """Return what would have been listed and found without the second listener."""
+    kept = [
+        replace(h, evidence=replace(h.evidence, second_logprob=None, second_distance=None))
+        for h in heard.hypotheses
+        if h.evidence is not None and h.evidence.first_distance is not None
+    ]
+    return replace(heard, hypotheses=tuple(kept), free_text=None)
+
+
+def without_first(heard: Heard) -> Heard:
+    """Return what would have been listed and found without the first listener."""
+    kept = [
+        replace(
+            h,
+            score=None,
+            evidence=replace(h.evidence, chosen=False, first_fit=None, first_distance=None),
+        )
+        for h in heard.hypotheses
+        if h.evidence is not None and h.evidence.second_distance is not None
+    ]
+    return replace(heard, hypotheses=tuple(kept))
+
+
+def cases(trials: Sequence[Trial], meaning: object, alone: str | None, talk_weight: float) -> list[Case]:
+    """Return the evidence of trials with one utterance each, and of every utterance of chatter.
+
+    Parameters
+    ----------
+    trials : sequence of Trial
+    meaning : callable
+        Of a sentence; equal for sentences that mean the same.
+    alone : {"first", "second"} or None
+        Leave the other listener out.
+    talk_weight : float
+        What an utterance of chatter counts for, against a call-out.
+    """
+    assert callable(meaning)
+    reduced = {"first": without_second, "second": without_first, None: lambda heard: heard}[alone]
+    found = []
+    for trial in trials:
+        if not trial.chatter and len(trial.pieces) != 1:
+            continue
+        goal = None if trial.chatter else meaning(trial.item.said)
+        for piece in trial.pieces:
+            heard = reduced(piece.heard)
+            if not heard.hypotheses:
+                continue
+            right = next(
+                (n for n, h in enumerate(heard.hypotheses) if goal is not None and meaning(h.words) == goal),
+                -1,
+            )
+            found.append(Case(features(heard), right, talk_weight if trial.chatter else 1.0))
+    return found
+
+
+def fitted(found: Sequence[Case], left_out: frozenset[str]) -> Weights:
+    """Return the weights with which the right sentences are most probable.
+
+    Parameters
+    ----------
+    found : sequence of Case
+    left_out : frozenset of str
+        Weights that are 0.
+    """
+    names = [field.name for field in fields(Weights)]
+    free = [n for n, name in enumerate(names) if name not in left_out]
+    # all in one array, filled up with sentences that cannot be
+    most = max(len(case.features.sentences) for case in found)
+    rows = np.zeros((len(found), most + 1, len(names)))
+    blocked = np.ones((len(found), most + 1), bool)
+    for row, mask, case in zip(rows, blocked, found, strict=True):
+        count = len(case.features.sentences)
+        row[:count, :4] = np.array(case.features.sentences) * (1, -1, -1, -1)
+        row[most, 4:] = case.features.none
+        mask[:count] = mask[most] = False
+    right = np.array([most if case.right < 0 else case.right for case in found])
+    counts = np.array([case.weight for case in found])
+
+    def loss(values: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:
+        weights = np.zeros(len(names))
+        weights[free] = values
+        logits = np.where(blocked, -np.inf, rows @ weights)
+        top = logits.max(axis=1, keepdims=True)
+        odds = np.exp(logits - top)
+        shares = odds / odds.sum(axis=1, keepdims=True)
+        each = np.log(np.maximum(shares[np.arange(len(found)), right], 1e-12))
+        wanted = rows[np.arange(len(found)), right] - (shares[..., None] * rows).sum(axis=1)
+        total = counts.sum()
+        value = -(counts * each).sum() / total + _RIDGE * (values**2).sum()
+        slope = -(counts[:, None] * wanted).sum(axis=0)[free] / total + 2 * _RIDGE * values
+        return float(value), slope
+
+    bounds = [(None, None) if names[n] in _ANY_SIGN else (0.0, None) for n in free]
+    result = minimize(loss, np.full(len(free), 0.5), jac=True, method="L-BFGS-B", bounds=bounds)
+    values = np.zeros(len(names))
+    values[free] = result.x
+    return Weights(*(round(float(value), 3) for value in values))
+
+
+def as_constant(name: str, weights: Weights) -> str:
+    """Return a line of Python for `checkback.certainty`."""
+    return f"{name} = Weights({', '.join(map(str, astuple(weights)))})"
+
+
+def certainties(found: Sequence[Case], weights: Weights) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Return of each utterance the probability of the likeliest sentence, and whether it is right."""
+    sure, right = [], []
+    for case in found:
+        probabilities, _ = weigh(case.features, weights, [1.0] * len(case.features.sentences))
+        best = int(np.argmax(probabilities))
+        sure.append(probabilities[best])
+        right.append(best == case.right)
+    return np.array(sure), np.array(right)
+
+
+def reliability_plot(
+    path: Path, sets: dict[str, tuple[NDArray[np.float64], NDArray[np.bool_]]], side: str
+) -> None:
+    """Draw how often the program is right when it is so sure, with 95 % intervals."""
+    import matplotlib
+
+    matplotlib.use("Agg")
+    from matplotlib import pyplot
+    from statsmodels.stats.proportion import proportion_confint
+
+    edges = np.array([0.0, 0.5, 0.7, 0.8, 0.9, 0.95, 0.98, 1.0001])
+    figure, (above, below) = pyplot.subplots(
+        2, 1, figsize=(6.4, 6.4), height_ratios=(3, 1), sharex=True, layout="constrained"
+    )
+    above.plot([0, 1], [0, 1], color="0.6", linestyle=":", label="as sure as right")
+    for n, (name, (sure, right)) in enumerate(sets.items()):
+        which = np.digitize(sure, edges) - 1
+        bins = [b for b in range(len(edges) - 1) if (which == b).sum() >= 5]
+        x = np.array([sure[which == b].mean() for b in bins])
+        y = np.array([right[which == b].mean() for b in bins])
+        low, high = np.array(
+            [proportion_confint(right[which == b].sum(), (which == b).sum(), method="wilson") for b in bins]
+        ).T
+        above.errorbar(
+            x, y, yerr=np.maximum([y - low, high - y], 0), label=f"{name} ({len(sure)} utterances)",
+            marker="os^"[n % 3], color=("0.0", "#0072b2", "#d55e00")[n % 3], capsize=3, linestyle="-",
+        )  # fmt: skip
+        below.hist(
+            sure, bins=np.linspace(0, 1, 21), histtype="step",
+            color=("0.0", "#0072b2", "#d55e00")[n % 3], linestyle=("-", "--", "-.")[n % 3],
+        )  # fmt: skip
+    above.set_ylabel("right")
+    above.set_title(f"How often right, when so sure ({side} side, synthetic voices)", fontsize=10)
+    above.legend(fontsize=8, loc="upper left")
+    below.set_ylabel("utterances")
+    below.set_yscale("log")
+    below.set_xlabel("certainty")
+    figure.savefig(path, dpi=110)
+    pyplot.close(figure)

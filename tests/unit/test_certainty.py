@@ -1,0 +1,125 @@
+"""Evidence becomes probabilities, and probabilities a decision."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from checkback.certainty import (
+    ENOUGH,
+    ENOUGH_TOGETHER,
+    LEAST_ASKED,
+    MOST_ASKED,
+    RISKS,
+    Decision,
+    Risk,
+    decide,
+    judge,
+    only,
+)
+from checkback.hearing.recogniser import Evidence, FreeText, Heard, Hypothesis, Utterance
+from checkback.record.entry import Body
+
+NOTHING = Utterance(np.zeros(0, np.int16), 0.0, 1.0)
+
+
+def heard(*evidence: Evidence, free: FreeText | None = None, score: float = -35.0) -> Heard:
+    return Heard(
+        NOTHING,
+        "both",
+        tuple(
+            Hypothesis(f"sentence {n}", score if each.chosen else None, True, each)
+            for n, each in enumerate(evidence)
+        ),
+        free,
+    )
+
+
+CHOSEN = Evidence(True, -5.0, -0.3, 0.0, 0.0)
+OTHER = Evidence(False, -6.0, -9.0, 1.2, 1.2)
+WROTE = FreeText("Sentence 0.", -0.3, 0.01, 20)
+
+
+def test_what_both_listeners_are_sure_of_is_nearly_certain() -> None:
+    (first, second), none = judge(heard(CHOSEN, OTHER, free=WROTE), [1.0, 1.0])
+    assert first > 0.97 and second < 0.02 and none < 0.05
+    assert first + second + none == pytest.approx(1.0)
+
+
+def test_listeners_who_contradict_each_other_leave_doubt() -> None:
+    one = Evidence(True, -5.0, -9.0, 0.0, 0.6)
+    other = Evidence(False, -5.3, -0.3, 0.6, 0.0)
+    probabilities, _ = judge(heard(one, other, free=WROTE), [1.0, 1.0])
+    assert max(probabilities) < ENOUGH["high"]
+
+
+def test_what_the_case_speaks_against_is_less_probable() -> None:
+    alike = Evidence(True, -5.0, -1.0, 0.0, 0.3), Evidence(False, -5.0, -1.0, 0.3, 0.0)
+    (plain, _), _ = judge(heard(*alike, free=WROTE), [1.0, 1.0])
+    (doubted, _), _ = judge(heard(*alike, free=WROTE), [0.3, 1.0])
+    assert doubted < plain
+
+
+def test_no_prior_makes_a_sentence_that_nobody_heard() -> None:
+    far = Evidence(False, -9.0, -30.0, None, None)
+    probabilities, _ = judge(heard(CHOSEN, far, free=WROTE), [1.0, 4.0])
+    assert probabilities[1] < 0.01
+
+
+def test_noise_in_which_a_call_out_was_made_up_is_none_of_them() -> None:
+    made_up = Evidence(True, -9.0, -1.0, 0.0, 0.0)
+    _, none = judge(heard(made_up, free=FreeText("Heparin 5000 units.", -1.0, 0.9, 21), score=-62.0), [1.0])
+    assert none > 0.3
+
+
+@given(
+    st.lists(st.floats(0.0, 1.0), min_size=1, max_size=8),
+    st.floats(0.0, 1.0),
+    st.sampled_from(["low", "usual", "high"]),
+    st.booleans(),
+)
+def test_a_decision_is_never_rash(shares: list[float], none: float, risk: Risk, meant: bool) -> None:
+    total = sum(shares) + none or 1.0
+    probabilities = [share / total for share in shares]
+    decision = decide(probabilities, none / total, [risk] * len(shares), meant_for_us=meant)
+    if decision.action == "accept":
+        (pick,) = decision.picks
+        assert probabilities[pick] == max(probabilities) >= ENOUGH[risk]
+    if decision.action == "which":
+        assert 2 <= len(decision.picks) <= MOST_ASKED
+        assert sum(probabilities[n] for n in decision.picks) >= ENOUGH_TOGETHER
+        assert all(probabilities[n] >= LEAST_ASKED for n in decision.picks)
+    if meant:
+        assert decision.action != "ignore"
+
+
+def test_more_at_stake_needs_more_certainty() -> None:
+    between = [(ENOUGH["low"] + ENOUGH["high"]) / 2]
+    assert decide(between, 1 - between[0], ["low"], meant_for_us=True).action == "accept"
+    assert decide(between, 1 - between[0], ["high"], meant_for_us=True).action == "say again"
+
+
+def test_two_that_sound_alike_are_asked_about() -> None:
+    assert decide([0.55, 0.43], 0.02, ["usual"] * 2, meant_for_us=True) == Decision("which", (0, 1), 0.55)
+
+
+def test_talk_is_met_with_silence() -> None:
+    assert decide([0.3], 0.7, ["usual"], meant_for_us=False).action == "ignore"
+    assert decide([0.3], 0.7, ["usual"], meant_for_us=True).action == "say again"
+    assert decide([], 1.0, [], meant_for_us=False).action == "ignore"
+
+
+def test_only_what_was_called_counts() -> None:
+    probabilities, together = only([0.6, 0.3], [False, True])
+    assert together == 0.3
+    assert probabilities == (0.0, pytest.approx(0.9))
+    assert only([0.6, 0.3], [False, False]) == ((0.0, 0.0), 0.0)
+
+
+def test_the_risks_are_of_kinds_that_exist() -> None:
+    from typing import get_args
+
+    kinds = {cls.model_fields["kind"].default for cls in get_args(get_args(Body)[0])}
+    assert set(RISKS) <= kinds
