@@ -18,11 +18,22 @@ import os
 import sys
 from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
 from hearing_corpus import SIDES, Side, digest, digits, figures
-from hearing_corpus.calibrate import as_constant, cases, certainties, fitted, reliability_plot
+from hearing_corpus.calibrate import (
+    as_constant,
+    best_of_first,
+    best_of_second,
+    cases,
+    certainties,
+    fitted,
+    reliability_plot,
+    without_first,
+    without_second,
+)
 from hearing_corpus.corpus import CHATTER_FAMILY, DIGITS_FAMILY, Corpus, Item, read_manifest, write_manifest
 from hearing_corpus.measure import Trial, as_json, from_json, hear, judge, memory
 from hearing_corpus.noise import CONDITIONS, FIRST_FOUR
@@ -59,6 +70,16 @@ CALIBRATED = (
     ("TWO_LISTENERS", "both listeners", None, frozenset()),
 )
 """Constant, what it is for, which listener is left alone, and which weights it has not."""
+
+
+REDUCED = {
+    "both, decision": lambda heard, _: heard,
+    "first alone, decision": lambda heard, _: without_second(heard),
+    "second alone, decision": lambda heard, _: without_first(heard),
+    "first alone, its best sentence": lambda heard, _: best_of_first(heard),
+    "second alone, its text read as it is": best_of_second,
+}
+"""What would have been decided with less; the times that are printed are those of both."""
 
 
 def default_cache() -> Path:
@@ -166,13 +187,16 @@ def measure(options: argparse.Namespace, book: Phrasebook) -> None:
 
 
 def judge_again(path: Path, book: Phrasebook, show: int | None) -> None:
-    """Let the program of today decide about what was heard before."""
+    """Let the program of today decide about what was heard before, also with one listener left out."""
     room = Room(book)
     for name, found in json.loads(path.read_text(encoding="utf-8")).items():
-        trials = [from_json(each) for each in found]
-        for trial in trials:
-            judge(trial, room)
-        report(name, trials[0].way if trials else "", trials, show)
+        both = " and " in name
+        for what, reduced in REDUCED.items() if both else (("", lambda heard, _: heard),):
+            trials = [from_json(each) for each in found]
+            for trial in trials:
+                trial.pieces = [replace(each, heard=reduced(each.heard, book)) for each in trial.pieces]
+                judge(trial, room)
+            report(f"{name}: {what}" if what else name, trials[0].way if trials else "", trials, show)
 
 
 def calibrate(options: argparse.Namespace, book: Phrasebook) -> None:

@@ -11,7 +11,9 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 from checkback.certainty import Features, Weights, features, weigh
-from checkback.hearing.recogniser import Heard
+from checkback.hearing.recogniser import Heard, Hypothesis
+from checkback.language.free_text import spoken_words
+from checkback.language.phrasebook import Phrasebook
 from hearing_corpus.measure import Trial
 
 #: Keeps weights small that the data say little about.
@@ -60,6 +62,20 @@ def without_first(heard: Heard) -> Heard:
         if h.evidence is not None and h.evidence.second_distance is not None
     ]
     return replace(heard, hypotheses=tuple(kept))
+
+
+def best_of_first(heard: Heard) -> Heard:
+    """Return the first listener's own choice, without any decision on evidence."""
+    chosen = [replace(h, evidence=None) for h in heard.hypotheses if h.score is not None]
+    return replace(heard, hypotheses=tuple(chosen[:1]), free_text=None)
+
+
+def best_of_second(heard: Heard, book: Phrasebook) -> Heard:
+    """Return the second listener's text, numerals in words, read as if it were a call-out."""
+    if heard.free_text is None:
+        return replace(heard, hypotheses=())
+    words = " ".join(spoken_words(heard.free_text.text, book.file.numbers, book.file.typed))
+    return replace(heard, hypotheses=(Hypothesis(words),), free_text=None)
 
 
 def cases(trials: Sequence[Trial], meaning: object, alone: str | None, talk_weight: float) -> list[Case]:

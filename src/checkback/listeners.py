@@ -85,7 +85,10 @@ def language_of(book: Phrasebook, attention: Sequence[str] = ()) -> Language:
         return f"{call}, {as_written(rest, reader.read(rest), numbers)}" if rest else f"{call}."
 
     return Language(
-        meaning=meaning, said=lambda text: spoken_words(text, numbers, abbreviations), written=written
+        meaning=meaning,
+        said=lambda text: spoken_words(text, numbers, abbreviations),
+        written=written,
+        style=book.file.writes_like.partition(". ")[0],
     )
 
 

@@ -65,11 +65,15 @@ class Language:
         The words that were probably said, for a text as free recognisers write.
     written : callable
         A sentence of the grammar as free recognisers write it.
+    style : str
+        A short text in that style, before which sentences are judged; a long one costs much time
+        and was not better.
     """
 
     meaning: Callable[[str], Hashable | None]
     said: Callable[[str], Sequence[str]]
     written: Callable[[str], str]
+    style: str = ""
 
 
 @dataclass
@@ -160,7 +164,7 @@ class Agreement:
         candidates = list(listed.candidates.values())
         if second is not None and candidates:
             texts = [self._language.written(c.words) for c in candidates]
-            judged = self._waiting.submit(second.score, pcm, texts)
+            judged = self._waiting.submit(second.score, pcm, texts, self._language.style)
         more = self._fits(utterance, candidates[len(own) :])
         for candidate, fit in zip(candidates, (*fits.result(), *more), strict=True):
             candidate.first_fit = fit
