@@ -1,0 +1,190 @@
+"""Two real listeners and the loop, on sound: synthetic voices are stand-ins for people."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+from test_loop import Room
+
+import english
+from checkback.hearing.recogniser import Heard, Recogniser, Utterance
+from checkback.listeners import make_recogniser
+from checkback.settings import Hearing, Settings
+from speakers import needs_flite, silence, spoken
+from whisper_weights import WEIGHTS, needs_weights
+
+pytestmark = needs_flite
+
+ATTENTION = "check back"
+
+
+def listeners(**hearing: object) -> Recogniser:
+    return make_recogniser(Settings(hearing=Hearing.model_validate(hearing)), english.book())
+
+
+@pytest.fixture(scope="module")
+def one() -> Iterator[Recogniser]:
+    recogniser = listeners(recogniser="pocketsphinx", second="none", attention_word=ATTENTION)
+    yield recogniser
+    recogniser.close()
+
+
+@pytest.fixture(scope="module")
+def two() -> Iterator[Recogniser]:
+    recogniser = listeners(recogniser="pocketsphinx", second="whisper", whisper_model=WEIGHTS)
+    yield recogniser
+    recogniser.close()
+
+
+@cache
+def said(sentence: str, voice: str = "rms", snr_db: float | None = None) -> Utterance:
+    """Return a sentence, in pink noise if a signal to noise ratio is given."""
+    pcm = np.concatenate([silence(0.24), spoken(sentence, voice), silence(0.2)]).astype(np.float64)
+    if snr_db is not None:
+        white = np.fft.rfft(np.random.default_rng(len(sentence)).standard_normal(len(pcm)))
+        pink = np.fft.irfft(white / np.sqrt(np.arange(1, len(white) + 1)), len(pcm))
+        pcm += pink * np.sqrt(np.mean(pcm**2) / np.mean(pink**2)) * 10 ** (-snr_db / 20)
+    return Utterance(pcm.clip(-32_768, 32_767).astype(np.int16), 0.0, len(pcm) / 16_000, held=True)
+
+
+def words(heard: Heard) -> list[str]:
+    return [hypothesis.words for hypothesis in heard.hypotheses]
+
+
+class TestOneListener:
+    def test_what_was_chosen_is_listed_with_what_sounds_like_it(self, one: Recogniser) -> None:
+        heard = one.hear(said("act two fifteen"))
+        assert words(heard)[0] == "act two fifteen"
+        assert "act two fifty" in words(heard)
+        first, *others = [h.evidence for h in heard.hypotheses]
+        assert first is not None and first.chosen and first.first_fit is not None
+        fits = [e.first_fit for e in others if e is not None and e.first_fit is not None]
+        assert len(fits) >= 2 and max(fits) < first.first_fit
+
+    def test_no_two_of_the_list_mean_the_same(self, one: Recogniser) -> None:
+        heard = one.hear(said("balloon two five by twelve fourteen atmospheres"))
+        meanings = [repr(english.reader().read(each)) for each in words(heard)]
+        assert len(set(meanings)) == len(meanings) > 2
+
+    def test_an_answer_that_is_waited_for_is_listed_though_it_is_no_sentence(self, one: Recogniser) -> None:
+        assert not english.reader().read("off")
+        heard = one.hear(replace(said("off"), expected=("on", "off")))
+        fits = {h.words: h.evidence.first_fit for h in heard.hypotheses if h.evidence is not None}
+        assert fits["off"] is not None and fits["on"] is not None
+        assert fits["off"] == max(fit for fit in fits.values() if fit is not None)
+
+    def test_silence_and_a_click_bring_nothing_that_is_taken(self, one: Recogniser, tmp_path: Path) -> None:
+        room = Room(english.book(), tmp_path / "case")
+        for pcm in (silence(1.0), np.zeros(800, np.int16), silence(0.02)):
+            outcome = room.loop.heard(one.hear(Utterance(pcm, 0.0, 1.0)))
+            assert outcome.result == "ignored"
+        room.journal.close()
+
+
+class TestAttentionWord:
+    @pytest.fixture
+    def room(self, tmp_path: Path) -> Iterator[Room]:
+        class Called(Room):
+            def open(self) -> None:
+                super().open()
+                self.loop._attention = tuple(ATTENTION.split())
+
+        room = Called(english.book(), tmp_path / "case")
+        yield room
+        room.journal.close()
+
+    def hear(self, room: Room, one: Recogniser, sentence: str, voice: str = "rms") -> str:
+        now = room.clock.now().monotonic_s
+        room.clock.set(now + 3.0)
+        utterance = replace(said(sentence, voice), held=False, started_s=now, ended_s=now + 2.5)
+        return room.loop.heard(one.hear(utterance)).result
+
+    @pytest.mark.parametrize("voice", ["rms", "slt"])
+    def test_a_call_out_behind_it_is_taken(self, room: Room, one: Recogniser, voice: str) -> None:
+        assert self.hear(room, one, "check back heparin five thousand units", voice) == "accepted"
+        assert room.loop.case.last().body.kind == "drug"  # type: ignore[union-attr]
+
+    def test_the_same_without_it_leaves_no_trace(self, room: Room, one: Recogniser) -> None:
+        before = len(room.loop.case.entries)
+        assert self.hear(room, one, "heparin five thousand units") == "ignored"
+        assert len(room.loop.case.entries) == before
+
+    def test_alone_it_opens_the_next_utterance(self, room: Room, one: Recogniser) -> None:
+        assert self.hear(room, one, "check back") == "accepted"
+        assert room.last_said == "go ahead"
+        assert self.hear(room, one, "heparin five thousand units") == "accepted"
+        assert self.hear(room, one, "heparin two thousand units") == "ignored"
+
+
+@pytest.mark.usefixtures("two")
+class TestTwoListeners:
+    pytestmark = needs_weights
+
+    def test_both_judge_every_sentence_of_the_list(self, two: Recogniser) -> None:
+        heard = two.hear(said("heparin five thousand units"))
+        assert heard.free_text is not None and "5000" in heard.free_text.text.replace(",", "")
+        assert len(heard.hypotheses) >= 3
+        for hypothesis in heard.hypotheses:
+            assert hypothesis.evidence is not None and hypothesis.evidence.second_logprob is not None
+        best = max(heard.hypotheses, key=lambda h: h.evidence.second_logprob)  # type: ignore[union-attr,arg-type,return-value]
+        assert best.words == "heparin five thousand units"
+
+    @pytest.mark.parametrize(
+        ("sentence", "kind"),
+        [
+            ("balloon two five by twelve fourteen atmospheres", "device"),
+            ("heparin five thousand units", "drug"),
+            ("act two fifty five", "act"),
+            ("blood pressure one twenty over seventy", "blood_pressure"),
+            ("wire out", "device_event"),
+        ],
+    )
+    @pytest.mark.parametrize("snr_db", [None, 10.0])
+    def test_call_outs_in_quiet_and_in_noise_are_never_wrong(
+        self, two: Recogniser, tmp_path: Path, sentence: str, kind: str, snr_db: float | None
+    ) -> None:
+        room = Room(english.book(), tmp_path / "case")
+        room.loop.typed("workhorse wire in")
+        goal = [r.body for r in english.reader().read(sentence)]
+        outcome = room.loop.heard(two.hear(said(sentence, "rms", snr_db)))
+        assert outcome.result == "accepted" or snr_db is not None
+        if outcome.result == "accepted":
+            assert outcome.entries[0].body.kind == kind
+            assert outcome.entries[0].body in goal
+            assert outcome.entries[0].certainty is not None
+        room.journal.close()
+
+    def test_talk_with_numbers_in_it_is_no_entry(self, two: Recogniser, tmp_path: Path) -> None:
+        room = Room(english.book(), tmp_path / "case")
+        for talk in ("we had twelve people at the table", "did you see the game last night"):
+            utterance = replace(said(talk), held=False)
+            outcome = room.loop.heard(two.hear(utterance))
+            assert outcome.result == "ignored" and outcome.entries == ()
+        room.journal.close()
+
+    def test_without_the_second_listener_the_first_goes_on(self, tmp_path: Path) -> None:
+        pair = listeners(recogniser="pocketsphinx", second="whisper", whisper_model=WEIGHTS)
+        try:
+            pair.inner._second.close()  # type: ignore[attr-defined]
+            heard = pair.hear(said("heparin five thousand units"))
+            assert heard.free_text is None
+            room = Room(english.book(), tmp_path / "case")
+            assert room.loop.heard(heard).result == "accepted"
+            room.journal.close()
+        finally:
+            pair.close()
+
+    def test_whisper_alone_hears_too(self, tmp_path: Path) -> None:
+        alone = listeners(recogniser="whisper", whisper_model=WEIGHTS)
+        try:
+            room = Room(english.book(), tmp_path / "case")
+            outcome = room.loop.heard(alone.hear(said("heparin five thousand units")))
+            assert outcome.result == "accepted" and outcome.entries[0].body.kind == "drug"
+            room.journal.close()
+        finally:
+            alone.close()
