@@ -48,6 +48,7 @@ _ABOUT_THE_RECORD = (
     "imported",
     "clock_step",
     "advice",
+    "card_step",
     "left_open",
     "noted",
     "stand_by",

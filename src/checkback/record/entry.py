@@ -621,6 +621,23 @@ class LeftOpen(Frozen):
     answer: Literal["skipped", "unknown"]
 
 
+class CardStep(Frozen):
+    """A step through a bailout card: it was opened, a line of it was read, answered or marked.
+
+    The words of the line stand here too, so that a later edit of the card does not change the record.
+    """
+
+    kind: Literal["card_step"] = "card_step"
+    card: str = Field(description="Name of the card, such as stent_lost.")
+    action: Literal[
+        "offered", "opened", "started over", "read", "yes", "no", "tried", "not tried", "not here",
+        "proposed", "seconded", "chosen", "closed",
+    ] = Field(description="Yes and no answer a question; proposed waits for the word of a second voice.")  # fmt: skip
+    line: str = Field(default="", description="Id of the line; empty if it is about the whole card.")
+    text: str = Field(default="", description="What the line, or the title of the card, said then.")
+    card_sha256: str | None = Field(default=None, description="SHA-256 of the card as it was read from file.")
+
+
 class Noted(Frozen):
     """Somebody answered what the program spoke up about."""
 
@@ -664,7 +681,7 @@ Body = Annotated[
     | BloodPressure | HeartRate | Saturation | Pain | Rhythm | Shock | Compressions | CirculationReturned
     | Stenosis | Reference | Calcium | Thrombus | Flow | Dissection | Perforation | NoReflow | SlowFlow | PressureRatio
     | Contrast | Fluoroscopy | AirKerma | DoseArea
-    | Patient | Mark | Dictation | Advice | LeftOpen | Noted | StandBy | Unclear | Signature | Withdrawal,
+    | Patient | Mark | Dictation | Advice | CardStep | LeftOpen | Noted | StandBy | Unclear | Signature | Withdrawal,
     Field(discriminator="kind"),
 ]  # fmt: skip
 

@@ -82,7 +82,7 @@ GRAVE_RHYTHMS = (
 )
 
 _NO_EVENT = frozenset(
-    "session imported clock_step patient advice left_open noted stand_by signature dictation withdrawal unclear mark".split()
+    "session imported clock_step patient advice card_step left_open noted stand_by signature dictation withdrawal unclear mark".split()
 )  # nothing that happened to the patient
 _ENDS = ("out", "retrieved", "crushed", "left in place")
 _LONGEST_WORDS = 44

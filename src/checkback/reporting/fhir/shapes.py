@@ -29,6 +29,7 @@ NOT_HELD: Mapping[str, str] = {
     "imported": "about the journal, not about the patient",
     "clock_step": "about the computer's clock; times are those of the wall clock as it was",
     "advice": "what the program said to the team is no finding about the patient",
+    "card_step": "how the team was led; what was done stands in entries of its own",
     "left_open": "a question that nobody answered; the document says what it holds, not what it lacks",
     "noted": "an answer to the program",
     "stand_by": "an answer to the program",
