@@ -22,6 +22,10 @@ _RIDGE = 1e-3
 #: What counts for a sentence, and how much `none` is worth, may be anything; all else speaks one way.
 _ANY_SIGN = {"none", "none_score"}
 
+#: Noise without speech is written down as what stood in the prompt; the corpus has none of it, so this
+#: is a choice.
+_AT_LEAST = {"none_no_speech": 8.0}
+
 
 @dataclass(frozen=True)
 class Case:
@@ -132,6 +136,7 @@ def fitted(found: Sequence[Case], left_out: frozenset[str]) -> Weights:
         mask[:count] = mask[most] = False
     right = np.array([most if case.right < 0 else case.right for case in found])
     counts = np.array([case.weight for case in found])
+    kept = np.array([names[n] not in _AT_LEAST for n in free])
 
     def loss(values: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:
         weights = np.zeros(len(names))
@@ -143,12 +148,13 @@ def fitted(found: Sequence[Case], left_out: frozenset[str]) -> Weights:
         each = np.log(np.maximum(shares[np.arange(len(found)), right], 1e-12))
         wanted = rows[np.arange(len(found)), right] - (shares[..., None] * rows).sum(axis=1)
         total = counts.sum()
-        value = -(counts * each).sum() / total + _RIDGE * (values**2).sum()
-        slope = -(counts[:, None] * wanted).sum(axis=0)[free] / total + 2 * _RIDGE * values
+        value = -(counts * each).sum() / total + _RIDGE * (kept * values**2).sum()
+        slope = -(counts[:, None] * wanted).sum(axis=0)[free] / total + 2 * _RIDGE * kept * values
         return float(value), slope
 
-    bounds = [(None, None) if names[n] in _ANY_SIGN else (0.0, None) for n in free]
-    result = minimize(loss, np.full(len(free), 0.5), jac=True, method="L-BFGS-B", bounds=bounds)
+    bounds = [(None, None) if names[n] in _ANY_SIGN else (_AT_LEAST.get(names[n], 0.0), None) for n in free]
+    begin = np.array([max(0.5, _AT_LEAST.get(names[n], 0.0)) for n in free])
+    result = minimize(loss, begin, jac=True, method="L-BFGS-B", bounds=bounds)
     values = np.zeros(len(names))
     values[free] = result.x
     return Weights(*(round(float(value), 3) for value in values))

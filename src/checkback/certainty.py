@@ -3,10 +3,12 @@
 The listeners bring sentences with evidence (`checkback.hearing.agreement`); here the evidence becomes
 probabilities, and the probabilities a decision.  Every constant below the line was made by
 
-    python benchmarks/hearing.py calibrate
+    python benchmarks/hearing.py measure --side dev --setup "pocketsphinx and whisper" --whisper FOLDER \\
+        --conditions quiet,mix15,mix10,mix5 --limit 150 --no-talk --json dev.json
+    python benchmarks/hearing.py calibrate dev.json
 
-on the development side of the benchmark (synthetic voices, stand-ins for people); the thresholds are
-choices, and their effect is what `python benchmarks/hearing.py` measures on the test side.
+on the development side of the benchmark (synthetic voices, stand-ins for people); the thresholds and
+priors are choices, and their effect is what the same benchmark measures on the test side.
 """
 
 from __future__ import annotations
@@ -223,14 +225,18 @@ def decide(
 
 # --- what was measured, and what was chosen ---------------------------------------------------------
 
-ONE_LISTENER = Weights(2.222, 3.468, 0.0, 0.0, -0.148, 0.244, 0.0, 0.0, 0.0, 0.0)
+ONE_LISTENER = Weights(2.063, 3.368, 0.0, 0.0, 0.275, 0.3, 0.0, 0.0, 0.0, 0.0)
 
-SECOND_ALONE = Weights(0.0, 0.0, 0.5, 1.0, -3.0, 0.0, 0.1, 6.0, 3.0, 0.0)
+SECOND_ALONE = Weights(0.0, 0.0, 0.324, 1.695, -3.47, 0.0, 0.062, 2.399, 10.046, 0.0)
 
-TWO_LISTENERS = Weights(2.213, 1.43, 0.312, 0.858, -4.345, 0.18, 0.01, 0.274, 3.0, 0.018)
+TWO_LISTENERS = Weights(2.036, 1.115, 0.233, 1.177, -3.148, 0.053, 0.0, 0.726, 8.0, 0.0)
 
-ENOUGH: Mapping[Risk, float] = {"low": 0.75, "usual": 0.85, "high": 0.90}
-"""Probability from which a sentence is taken without a question."""
+ENOUGH: Mapping[Risk, float] = {"low": 0.75, "usual": 0.84, "high": 0.88}
+"""Probability from which a sentence is taken without a question.
+
+Chosen on the development side: from here on, of 148 clear call-outs in each condition, none was taken
+wrongly in quiet and in room noise of 15 dB; lower values take more wrongly, higher ones ask much more.
+"""
 
 ENOUGH_TOGETHER = 0.90
 """Probability of a few sentences together from which the question is between them."""
@@ -246,8 +252,9 @@ LEAST_FOR_TALK = 0.2
 ENOUGH_TO_ATTEND = 0.5
 """Probability that the attention word was said, from which what follows is taken as meant for the program."""
 
-PRIOR: Mapping[str, float] = {"fits": 1.0, "objected": 0.3, "expected": 4.0}
-"""Factors of the odds: what the case allows, what it speaks against, what answers an open question."""
+PRIOR: Mapping[str, float] = {"fits": 1.0, "objected": 0.3, "expected": 4.0, "unasked": 0.02}
+"""Factors of the odds: what the case allows, what it speaks against, what answers an open question, and what
+would answer one that nobody asked."""
 
 RISKS: Mapping[str, Risk] = {
     "drug": "high", "infusion": "high", "deployment": "high", "patient": "high", "device_event": "usual",

@@ -278,7 +278,7 @@ class Loop:
         probabilities, none = judge(
             heard,
             [
-                PRIOR["expected"] if words in expected else self._prior(each)
+                PRIOR["expected"] if words in expected or not words else self._prior(each)
                 for words, each in zip(sentences, readings, strict=True)
             ],
         )
@@ -324,6 +324,9 @@ class Loop:
 
     def _prior(self, readings: tuple[Reading, ...]) -> float:
         """Return how much the case speaks for a sentence, as a factor of its odds."""
+        if not readings:
+            # a short answer to a question that is not open
+            return PRIOR["unasked"]
         events = [r for r in readings if r.role == "event" and not r.correction]
         if events and all(self.case.objection(r.body) is not None for r in events):
             return PRIOR["objected"]

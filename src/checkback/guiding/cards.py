@@ -51,7 +51,10 @@ class Signed(Data):
 
 
 class Event(Data):
-    """The trouble that the card is for: which entries tell that it began, and that it is over."""
+    """The trouble that the card is for: which entries tell that it began, and that it is over.
+
+    Where no entry tells of it, it is taken to begin when the card is opened.
+    """
 
     begins: tuple[Condition, ...] = Field(min_length=1)
     ends: tuple[Condition, ...] = ()
@@ -262,20 +265,15 @@ class Card(Data):
     def _conditions(self, drugs: frozenset[str]) -> Iterator[Fault]:
         for name, line in self.lines.items():
             if line.tried_when is not None:
-                yield from self._condition(f"lines.{name}.tried_when", line.tried_when, drugs)
+                yield from line.tried_when.faults(f"lines.{name}.tried_when", drugs=drugs)
         if self.offer is not None:
-            yield from self._condition("offer.when", self.offer.when, drugs)
+            yield from self.offer.when.faults("offer.when", drugs=drugs)
         for which in ("begins", "ends"):
             for place, look in enumerate(getattr(self.event, which, ())):
                 where = f"event.{which}.{place}"
                 if look.kind is None or look.count > 1 or look.since_event or look.within_min or look.inside:
                     yield Fault(where, "a single entry begins or ends it; use 'kind' with fields only")
                 yield from look.faults(where, drugs=drugs)
-
-    def _condition(self, where: str, condition: Condition, drugs: frozenset[str]) -> Iterator[Fault]:
-        yield from condition.faults(where, drugs=drugs)
-        if self.event is None and any(look.since_event for look in condition.looks()):
-            yield Fault(where, "'since_event' needs [event] with 'begins'; add it, or leave it out")
 
 
 def _loop(card: Card) -> list[str]:
