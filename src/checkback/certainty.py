@@ -1,9 +1,9 @@
-"""How sure the program is of what it heard, and how sure it has to be.
+r"""How sure the program is of what it heard, and how sure it has to be.
 
 The listeners bring sentences with evidence (`checkback.hearing.agreement`); here the evidence becomes
 probabilities, and the probabilities a decision.  Every constant below the line was made by
 
-    python benchmarks/hearing.py measure --side dev --setup "pocketsphinx and whisper" --whisper FOLDER \\
+    python benchmarks/hearing.py measure --side dev --setup "pocketsphinx and whisper" --whisper FOLDER \
         --conditions quiet,mix15,mix10,mix5 --limit 150 --no-talk --json dev.json
     python benchmarks/hearing.py calibrate dev.json
 
@@ -207,20 +207,19 @@ def decide(
         Whether it is known that the program was spoken to.
     """
     order = sorted(range(len(probabilities)), key=lambda n: -probabilities[n])
+    aside: Literal["say again", "ignore"] = "say again" if meant_for_us else "ignore"
     if not order:
-        return Decision("say again" if meant_for_us else "ignore", (), 0.0)
+        return Decision(aside, (), 0.0)
     best = order[0]
     certainty = probabilities[best]
-    if none > max(certainty, LEAST_FOR_TALK) and not meant_for_us:
+    if not meant_for_us and none > LEAST_FOR_TALK:
         return Decision("ignore", (), certainty)
     if certainty >= ENOUGH[risks[best]]:
         return Decision("accept", (best,), certainty)
     likely = tuple(n for n in order[:MOST_ASKED] if probabilities[n] >= LEAST_ASKED)
     if len(likely) > 1 and sum(probabilities[n] for n in likely) >= ENOUGH_TOGETHER:
         return Decision("which", likely, certainty)
-    if not meant_for_us and none > LEAST_FOR_TALK:
-        return Decision("ignore", (), certainty)
-    return Decision("say again", (), certainty)
+    return Decision(aside, (), certainty)
 
 
 # --- what was measured, and what was chosen ---------------------------------------------------------
@@ -246,7 +245,7 @@ LEAST_ASKED = 0.02
 
 MOST_ASKED = 3
 
-LEAST_FOR_TALK = 0.2
+LEAST_FOR_TALK = 0.1
 """With nobody known to speak to the program, this probability of "none" is reason enough to stay silent."""
 
 ENOUGH_TO_ATTEND = 0.5
