@@ -205,7 +205,9 @@ def test_a_newer_journal_is_left_to_a_newer_program(tmp_path: Path, newline: byt
     data = journal_bytes([*CASE[:2], newer])[:-1] + newline
     case = folder_with(data, tmp_path)
     for attempt in (Journal.open, Journal.read):
-        with pytest.raises(UserError, match=rf"line 3 has schema_version {SCHEMA_VERSION + 1}, .* update the program"):
+        with pytest.raises(
+            UserError, match=rf"line 3 has schema_version {SCHEMA_VERSION + 1}, .* update the program"
+        ):
             attempt(case)
     found = verify(case).first_break
     assert found is not None
