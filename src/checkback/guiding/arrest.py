@@ -25,7 +25,12 @@ _TO_MG = {"mg": Decimal(1), "ug": Decimal("0.001"), "g": Decimal(1000)}
 COUNTS_FROM = Decimal("0.5")
 """A smaller part of the full dose of epinephrine is no dose of the arrest: a setting of this program."""
 
-What = Literal["compressions", "rhythm check", "shock", "epinephrine", "amiodarone", "lidocaine"]
+LOOK_BACK_S = 120.0
+"""A ventricular tachycardia so shortly before the compressions was the arrest: a setting of this program."""
+
+What = Literal[
+    "shock", "compressions", "pulse check", "rhythm check", "epinephrine", "amiodarone", "lidocaine"
+]
 
 
 @dataclass(frozen=True)
@@ -118,7 +123,9 @@ def arrest(case: Case, regime: Regime, at: Moment, session: int) -> Arrest | Non
     Notes
     -----
     An arrest begins with ventricular fibrillation, pulseless electrical activity, asystole or
-    compressions, and ends with the return of circulation.  Shocks are counted anew in each arrest.
+    compressions (then with the ventricular tachycardia that was called out shortly before), and
+    ends with the return of circulation.  While the last rhythm called out is one that may have a
+    pulse, no drug is due but a look for the pulse.  Shocks are counted anew in each arrest.
     Doses of amiodarone and lidocaine go on counting from the first arrest of the case, so that a
     second arrest does not begin with a full first dose again (a setting of this program).
     """
@@ -151,10 +158,16 @@ def _arrests(timed: Timed) -> list[Timed]:
     """Return the entries of each arrest, in order, the return of circulation included."""
     found: list[Timed] = []
     running = False
+    before: Timed = []  # since a tachycardia that nobody has called an arrest yet
     for entry, age in timed:
+        if isinstance(entry.body, (Rhythm, CirculationReturned)):
+            before = []
         if not running and _begins(entry):
-            found.append([])
+            recent = isinstance(entry.body, Compressions) and before and before[0][1] - age <= LOOK_BACK_S
+            found.append(before if recent else [])
             running = True
+        elif before or _is_tachycardia(entry):
+            before = [*before, (entry, age)]
         if running:
             found[-1].append((entry, age))
             running = not isinstance(entry.body, CirculationReturned)
@@ -166,6 +179,10 @@ def _begins(entry: Entry) -> bool:
     if isinstance(body, Rhythm):
         return body.rhythm in ARREST_RHYTHMS
     return isinstance(body, Compressions) and body.action == "started"
+
+
+def _is_tachycardia(entry: Entry) -> bool:
+    return isinstance(entry.body, Rhythm) and entry.body.rhythm == "ventricular tachycardia"
 
 
 def _state(course: Timed, now_s: float, regime: Regime, since_first: Iterable[Entry]) -> Arrest:
@@ -219,8 +236,13 @@ def _cycle_began(course: Timed) -> float | None:
 
 def _due(state: Arrest, course: Timed, regime: Regime) -> Iterable[Due]:
     at_s = {entry.n: seconds for entry, seconds in course}
-    yield from _compressions(state, regime)
     yield from _shock(state, course, regime)
+    yield from _compressions(state, regime)
+    if state.rhythm is not None and _rhythm(state.rhythm) not in ARREST_RHYTHMS | SHOCKABLE:
+        # nobody knows whether there is a pulse with it, and a full dose for a beating heart is harmful
+        text = "feel for a pulse: say return of circulation, or the rhythm of the arrest"
+        yield Due("pulse check", at_s[state.rhythm.n], None, text, regime.sources)
+        return
     if state.cycle_s is not None:
         since_s = round(state.elapsed_s - state.cycle_s + float(regime.cycle_s), 3)
         text = f"look at the rhythm, {_spell(float(regime.cycle_s))} of compressions are over"
