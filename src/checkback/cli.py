@@ -20,6 +20,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from checkback import __version__, app, doctor, paperwork, screen
+from checkback.commands.card import card as bailout_card
 from checkback.commands.collect import collect
 from checkback.commands.common import (
     INTERRUPTED,
@@ -591,6 +592,7 @@ def doctor_command(settings: SettingsFile) -> None:
         raise click.exceptions.Exit(1)
 
 
+cli.add_command(bailout_card)
 cli.add_command(collect)
 cli.add_command(export)
 cli.add_command(import_command)

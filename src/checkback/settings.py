@@ -85,6 +85,16 @@ class Reporting(_Group):
     )
 
 
+class Guiding(_Group):
+    """Bailout cards."""
+
+    regime: str = Field(
+        default="aha_2020",
+        pattern=r"^[a-z][a-z0-9_]*$",
+        description="Regime of resuscitation, as named in resuscitation.toml.",
+    )
+
+
 class Settings(_Group):
     """Everything that can be set."""
 
@@ -94,6 +104,7 @@ class Settings(_Group):
     speaking: Speaking = Speaking()
     pedals: Pedals = Pedals()
     reporting: Reporting = Reporting()
+    guiding: Guiding = Guiding()
 
 
 def default_path() -> Path:
