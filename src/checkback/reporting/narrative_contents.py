@@ -27,6 +27,7 @@ from checkback.reporting.narrative_course import (
     DEVICES,
     FINDINGS,
     NO_STEP,
+    bailouts,
     complications,
     groups,
     resuscitations,
@@ -42,7 +43,7 @@ ABOUT_THE_RECORD = {"advice", "noted", "stand_by", "left_open"}
 TOLD = {
     *COURSE, *DRUGS, *MONITORING, *RESUSCITATION, *ABOUT_THE_RECORD, *FINDINGS, *DEVICES, *COMPLICATIONS,
     "session", "patient", "access", "closure", "lesion", "identity", "contrast", "fluoroscopy", "air_kerma",
-    "dose_area", "mark", "unclear", "signature", "dictation",
+    "dose_area", "mark", "unclear", "signature", "dictation", "card_step",
 }  # fmt: skip
 """Kinds of entries that have a section; any other is told at the end, so that none is lost."""
 
@@ -138,6 +139,7 @@ def contents(case: Case) -> dict[str, Any]:
         "resuscitation": of(*RESUSCITATION),
         "complications": complications(standing, lives),
         "resuscitations": resuscitations(standing),
+        "bailouts": bailouts(standing),
         "treated": bool(treating),
         "result": by_segment([e for e in standing[last + 1 :] if e.body.kind in FINDINGS]),
         "closure": of("closure"),

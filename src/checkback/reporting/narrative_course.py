@@ -8,6 +8,7 @@ from typing import Any
 
 from checkback.record.devices import DeviceLife
 from checkback.record.entry import (
+    CardStep,
     Compressions,
     Deflation,
     Deployment,
@@ -37,6 +38,9 @@ IN_ARREST = {
     "heart_rate", "saturation", "device", "device_event",
 }  # fmt: skip
 """What is told of a resuscitation."""
+
+IN_BAILOUT = IN_ARREST | DEVICES | COMPLICATIONS | {"act", "flow", "pain"}
+"""What is told between the steps of a bailout card."""
 
 AFTER_S = 600.0
 """How long after a complication what was done is told beside it: ten minutes, a choice of our own."""
@@ -278,6 +282,37 @@ def resuscitations(standing: list[Entry]) -> list[list[Entry]]:
         end = max(i for i, entry in enumerate(running) if _is_arrest(entry))
         found.append(running[: end + 1])
     return found
+
+
+def bailouts(standing: list[Entry]) -> list[list[Entry]]:
+    """Return what was done by each bailout card, in order of time.
+
+    From the step that opened it, or with which it offered itself, to the one that closed it, or
+    where that is not on record to its last; with what was done and seen in between.  Lines that
+    were only read are left out.
+    """
+    found: list[list[Entry]] = []
+    running: dict[str, int] = {}
+    last: list[int] = []
+    for entry in standing:
+        body = entry.body
+        if not isinstance(body, CardStep):
+            if body.kind in IN_BAILOUT:
+                for place in running.values():
+                    found[place].append(entry)
+            continue
+        if body.action == "read":
+            continue
+        if body.card not in running:
+            running[body.card] = len(found)
+            found.append([])
+            last.append(0)
+        place = running[body.card]
+        found[place].append(entry)
+        last[place] = len(found[place])
+        if body.action == "closed":
+            del running[body.card]
+    return [entries[:end] for entries, end in zip(found, last, strict=True)]
 
 
 def _is_arrest(entry: Entry) -> bool:
