@@ -160,6 +160,9 @@ def test_numbers_that_sound_alike_are_said_digit_by_digit_first(value: str) -> N
         ("5000", "five thousand"),
         ("0.05", "zero point zero five"),
         ("140", "one hundred forty"),
+        ("999999", "nine hundred ninety nine thousand nine hundred ninety nine"),
+        ("1000000", "one zero zero zero zero zero zero"),
+        ("1234567.5", "one two three four five six seven point five"),
     ],
 )
 def test_said_back(value: str, words: str) -> None:

@@ -209,15 +209,17 @@ class NumberWords(BaseModel):
         """Return the one way in which the program says `value`, unmistakable by ear.
 
         A whole number that is easily taken for another one (`confusable`) is said digit by
-        digit first: "one five, fifteen".
+        digit first: "one five, fifteen". Beyond 999,999 there are the digits alone.
         """
-        whole = int(value)
-        fraction = format(value.normalize(), "f").partition(".")[2]
+        whole, _, fraction = format(value.normalize(), "f").partition(".")
+        digits = self._one_by_one(whole)
+        plain = self.cardinal(int(whole)) if len(whole) <= 6 else digits
         if fraction:
-            return f"{self.cardinal(whole)} {self.point} {' '.join(self.digits[int(d)] for d in fraction)}"
-        if whole in self.confusable:
-            return f"{' '.join(self.digits[int(d)] for d in str(whole))}, {self.cardinal(whole)}"
-        return self.cardinal(whole)
+            return f"{plain} {self.point} {self._one_by_one(fraction)}"
+        return f"{digits}, {plain}" if int(whole) in self.confusable else plain
+
+    def _one_by_one(self, digits: str) -> str:
+        return " ".join(self.digits[int(digit)] for digit in digits)
 
 
 def _expand_optional(text: str) -> Iterable[str]:
