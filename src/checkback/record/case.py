@@ -18,9 +18,14 @@ from checkback.record.entry import (
     Advice,
     ClockStep,
     Contrast,
+    Deflation,
+    Deployment,
     Device,
+    DeviceEvent,
     Entry,
     Frozen,
+    Identity,
+    Inflation,
     LeftOpen,
     Lesion,
     Noted,
@@ -119,6 +124,10 @@ def is_emergency(patient: Patient) -> bool:
     return told or indication.startswith(("st elevation infarction", "st-elevation", "stemi"))
 
 
+_OF_DEVICES = (Device, DeviceEvent, Inflation, Deflation, Deployment, Identity, Lesion)
+"""What can change a device or a lesion."""
+
+
 @dataclass(frozen=True)
 class _State:
     """What adds up in the order of events: the case at one entry."""
@@ -135,6 +144,8 @@ class _State:
             return replace(self, contrast_ml=before + body.volume_ml)
         if isinstance(body, Patient):
             return replace(self, patient=with_later(self.patient, body))
+        if not isinstance(body, _OF_DEVICES):
+            return self
         life = self.ledger.meant(body)
         ledger = self.ledger.after(placed)
         if life is None and isinstance(body, Device):
@@ -142,7 +153,7 @@ class _State:
             life = max(ledger.inside[-1:] + ledger.implanted[-1:], key=lambda each: each.number)
         if life is None and not isinstance(body, Lesion):
             return self
-        return replace(self, ledger=ledger, lesions=self.lesions.after(body, life))
+        return _State(ledger, self.lesions.after(body, life), self.contrast_ml, self.patient)
 
 
 class Case:

@@ -30,7 +30,8 @@ Quantity = Annotated[
 
 
 def _to_the_millisecond(wall: datetime) -> datetime:
-    return wall.replace(microsecond=wall.microsecond // 1000 * 1000)
+    finer = wall.microsecond % 1000
+    return wall.replace(microsecond=wall.microsecond - finer) if finer else wall
 
 
 Wall = Annotated[
