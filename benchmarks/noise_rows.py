@@ -26,7 +26,7 @@ from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Grammar, Pcm
 Change = Callable[[Sound], Sound]
 
 _RNNOISE_RATE_HZ = 48_000
-_LEAD_SAMPLES = int(0.8 * SAMPLE_RATE_HZ)
+LEAD_SAMPLES = int(0.8 * SAMPLE_RATE_HZ)
 """Beginning of each file in which nobody speaks."""
 
 
@@ -69,8 +69,8 @@ def gated(share: float, stationary: bool, sound: Sound) -> Sound:
     try:
         import noisereduce
     except ImportError:
-        raise UserError("This row needs pip install --no-deps noisereduce joblib tqdm.") from None
-    given = {"y_noise": sound[:_LEAD_SAMPLES]} if stationary else {}
+        raise UserError("This row needs pip install --no-deps noisereduce joblib cloudpickle tqdm.") from None
+    given = {"y_noise": sound[:LEAD_SAMPLES]} if stationary else {}
     return np.asarray(
         noisereduce.reduce_noise(
             y=sound, sr=SAMPLE_RATE_HZ, stationary=stationary, prop_decrease=share, **given

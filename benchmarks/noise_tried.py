@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 import sys
 import time
 from collections import Counter
@@ -29,7 +30,16 @@ from hearing import default_cache
 from hearing_corpus import digest, trial
 from hearing_corpus.corpus import CHATTER_FAMILY, Item, read, read_manifest
 from hearing_corpus.trial import Sound
-from noise_rows import ENDPOINTERS, FIRST, SECOND, Adaptation, First, made_decoder, segmenter_with
+from noise_rows import (
+    ENDPOINTERS,
+    FIRST,
+    LEAD_SAMPLES,
+    SECOND,
+    Adaptation,
+    First,
+    made_decoder,
+    segmenter_with,
+)
 from scipy.stats import binomtest
 
 from checkback import app
@@ -38,7 +48,7 @@ from checkback.hearing.agreement import FROM_EACH, Language
 from checkback.hearing.endpointing import BLOCK_S, BLOCK_SAMPLES
 from checkback.hearing.phonetic import SoundMatcher
 from checkback.hearing.pocketsphinx import every_pronunciation
-from checkback.hearing.recogniser import Grammar, Pcm
+from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Grammar, Pcm
 from checkback.hearing.whisper import WhisperListener
 from checkback.listeners import grammar_of, language_of
 from checkback.settings import Settings
@@ -112,7 +122,7 @@ def enrolment(item: Item, setting: Setting, condition: str) -> list[tuple[Pcm, s
         sound = read(setting.folder / other.path)
         pcm = as_pcm(sound[span(other, sound)])
         found.append((pcm, other.said))
-        total_s += len(pcm) / 16_000
+        total_s += len(pcm) / SAMPLE_RATE_HZ
         if total_s >= ENROLMENT_S:
             break
     return found
@@ -228,10 +238,11 @@ def as_second_pass(
         for item in of:
             true = meaning(item.said)
             one, two = base[item.path].words, new[item.path].words
-            first = near(one, FROM_EACH)
+            # what was heard word for word heads its own list, without a search
+            first = [true] if meaning(one) == true else near(one, FROM_EACH)
             counts["short"] += true in first
-            counts["long"] += true in near(one, 2 * FROM_EACH)
-            counts["both"] += true in first or true in near(two, FROM_EACH)
+            counts["long"] += true in first or true in near(one, 2 * FROM_EACH)
+            counts["both"] += true in first or meaning(two) == true or true in near(two, FROM_EACH)
             counts["best"] += true in (meaning(one), meaning(two))
             if meaning(one) is not None and meaning(one) == meaning(two):
                 counts["agree"] += 1
@@ -245,11 +256,12 @@ def as_second_pass(
     return lines
 
 
-def end_pointed(name: str, setting: Setting) -> list[str]:
+def end_pointed(name: str, setting: Setting, lead_s: float) -> list[str]:
     """Return how an end-pointer cuts call-outs out of an open room, a line for each condition.
 
     Clean is a call-out in one piece that loses nothing (begins at most 0.15 s late, ends at most 0.15 s
-    early) and has little noise around it (at most 0.5 s on either side).
+    early) and has little noise around it (at most 0.5 s on either side).  The quiet or noise before the
+    speech is repeated for `lead_s`, so that a detector can settle on it.
     """
     lines = []
     for condition in dict.fromkeys(item.condition for item in setting.items):
@@ -258,6 +270,10 @@ def end_pointed(name: str, setting: Setting) -> list[str]:
         of = [item for item in setting.items if item.condition == condition]
         for item in of:
             pcm = np.round(read(setting.folder / item.path) * 32_767).astype(np.int16)
+            before = pcm[:LEAD_SAMPLES]
+            more = np.tile(before, math.ceil(lead_s * SAMPLE_RATE_HZ / len(before)))
+            pcm = np.concatenate([more, pcm])
+            start_s, end_s = (at + len(more) / SAMPLE_RATE_HZ for at in (item.start_s, item.end_s))
             segmenter = segmenter_with(name, pcm)
             found = []
             blocks = len(pcm) // BLOCK_SAMPLES
@@ -267,12 +283,12 @@ def end_pointed(name: str, setting: Setting) -> list[str]:
             found += [(each, blocks * BLOCK_S) for each in segmenter.flush()]
             pieces[min(len(found), 2)] += 1
             if found:
-                lead = item.start_s - found[0][0].started_s
-                tail = found[-1][0].ended_s - item.end_s
+                lead = start_s - found[0][0].started_s
+                tail = found[-1][0].ended_s - end_s
                 clean += len(found) == 1 and -LOST_S <= lead <= MORE_S and -LOST_S <= tail <= MORE_S
-                starts.append(found[0][0].started_s - item.start_s)
-                ends.append(found[-1][0].ended_s - item.end_s)
-                behind.append(found[-1][1] - item.end_s)
+                starts.append(found[0][0].started_s - start_s)
+                ends.append(found[-1][0].ended_s - end_s)
+                behind.append(found[-1][1] - end_s)
         late = sum(start > LOST_S for start in starts)
         early = sum(end < -LOST_S for end in ends)
         lines.append(
@@ -334,7 +350,7 @@ def run(options: argparse.Namespace) -> None:
     print(f"{manifest}: {len(items)} files.  Synthetic voices are stand-ins for people.", flush=True)
     for name in options.only or [*FIRST, *ENDPOINTERS, *SECOND]:
         if name in ENDPOINTERS:
-            lines = end_pointed(name, setting)
+            lines = end_pointed(name, setting, options.lead)
         elif name in FIRST:
             for each in (BASELINE, name):
                 kept[each] = hear_first(FIRST[each], setting, kept.get(each, {}))
@@ -377,6 +393,9 @@ def main() -> None:
     parser.add_argument("--whisper", type=Path, help="folder of a Whisper model")
     parser.add_argument("--second-pass", action="store_true", help="also as a second pass beside today's")
     parser.add_argument("--kept", type=Path, help="file that keeps what was heard; delete it to hear anew")
+    parser.add_argument(
+        "--lead", type=float, default=0.0, help="seconds of the noise before each call-out, for end-pointers"
+    )
     parser.add_argument("--show", action="store_true", help="print what was not right")
     parser.add_argument("--list", action="store_true", help="print the names of the rows and what they are")
     options = parser.parse_args()
