@@ -35,7 +35,7 @@ from hearing_corpus.calibrate import (
     without_second,
 )
 from hearing_corpus.corpus import CHATTER_FAMILY, DIGITS_FAMILY, Corpus, Item, read_manifest, write_manifest
-from hearing_corpus.measure import Trial, as_json, from_json, hear, judge, memory
+from hearing_corpus.measure import Trial, as_json, from_json, hear, judge, listener_processes, memory
 from hearing_corpus.noise import CONDITIONS, FIRST_FOUR
 from hearing_corpus.sentences import Sentence, draw, on_both_sides
 from hearing_corpus.setups import SETUPS, Models, usable
@@ -173,10 +173,16 @@ def measure(options: argparse.Namespace, book: Phrasebook) -> None:
     for name in usable(options.setup, models):
         recogniser = SETUPS[name].make(book, models)
         try:
+            began_with = listener_processes()
             trials = hear(path.parent, items, options.way, recogniser, room)
-            used = memory()
+            used, lost = memory(), began_with - listener_processes()
         finally:
             recogniser.close()
+        if lost:
+            print(
+                "THESE FIGURES ARE NOT VALID: a listener was ended at its time limit and started again, and what it "
+                "had not heard counts as asked or ignored.  Leave the computer to the benchmark."
+            )
         report(name, options.way, trials, options.show)
         print(
             f"memory: listeners {used.listeners_mb:.0f} MB, this process {used.own_peak_mb:.0f} MB at most\n"

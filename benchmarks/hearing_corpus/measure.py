@@ -101,6 +101,11 @@ def memory() -> Memory:
     return Memory(children / 1e6, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3)
 
 
+def listener_processes() -> frozenset[int]:
+    """Return the process ids of the listeners; one that was started again has another."""
+    return frozenset(child.pid for child in psutil.Process().children(recursive=True))
+
+
 def _cpu_s(processes: Sequence[psutil.Process]) -> float:
     total = time.process_time()
     for process in processes:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import signal
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -10,7 +12,7 @@ import numpy as np
 import pytest
 from hearing_corpus import digits, figures
 from hearing_corpus.corpus import Corpus, Item, read
-from hearing_corpus.measure import Piece, Trial, as_json, from_json, hear, judge
+from hearing_corpus.measure import Piece, Trial, as_json, from_json, hear, judge, listener_processes
 from hearing_corpus.sentences import Sentence
 from hearing_corpus.trial import Room, cut, verdict
 from hearing_corpus.voices import VOICES
@@ -210,6 +212,14 @@ class TestSlice:
         verdicts = [trial.verdict for trial in trials]
         assert verdicts.count("wrong") <= most_wrong, figures.errors(trials, ("wrong",), 3)
         assert verdicts.count("right") >= least_right, figures.errors(trials, ("asked", "ignored"), 3)
+
+    def test_a_listener_that_was_started_again_is_noticed(self, recogniser: PocketSphinxRecogniser) -> None:
+        first = recogniser.worker_pid
+        before = listener_processes()
+        assert first is not None and first in before
+        os.kill(first, signal.SIGKILL)
+        recogniser.hear(Utterance(np.zeros(16_000, np.int16), 0.0, 1.0))
+        assert before - listener_processes() == {first}
 
     def test_the_same_sound_is_made_again(self, tmp_path: Path) -> None:
         first, second = (self.corpus(tmp_path / name, "pink10", most=2) for name in ("a", "b"))
