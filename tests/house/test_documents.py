@@ -32,23 +32,24 @@ def blocks(text: str, language: str) -> list[str]:
     return re.findall(rf"^```{language}\n(.*?)^```$", text, re.MULTILINE | re.DOTALL)
 
 
-def command_lines() -> list[str]:
-    """Return the lines of the README that call the program, in order."""
-    text = README.read_text(encoding="utf-8")
-    lines = [
-        line.removeprefix("$ ")
-        for block in blocks(text, "(?:sh|console|)")
-        for line in block.splitlines()
-        if re.match(r"(\$ )?(printf .*\| )?checkback\b", line)
-    ]
+def command_lines() -> list[tuple[str, list[str]]]:
+    """Return the lines of the README that call the program, in order, with what is shown of their output."""
+    found: list[tuple[str, list[str]]] = []
+    for block in blocks(README.read_text(encoding="utf-8"), "(?:sh|console|)"):
+        shows = "$ checkback" in block
+        for line in block.splitlines():
+            if re.match(r"(\$ )?(printf|checkback)\b", line):
+                found.append((line.removeprefix("$ "), []))
+            elif shows:
+                found[-1][1].append(line)
     # with a microphone it has tests of its own, and it does not end by itself
-    return [line for line in lines if "checkback listen" not in line or "--typed" in line]
+    return [each for each in found if "checkback listen" not in each[0] or "--typed" in each[0]]
 
 
-def test_the_commands_of_the_readme_run(tmp_path: Path) -> None:
+def test_the_commands_of_the_readme_run_and_print_what_is_shown(tmp_path: Path) -> None:
     (tmp_path / "demo").mkdir()
     # the beginning will do here: the whole recording has a test of its own
-    excerpt(tmp_path / "demo" / "case.flac", 10.0)
+    excerpt(tmp_path / "demo" / "case.flac", 3.0)
     shutil.copy(README.parent / "demo" / "plan.toml", tmp_path / "demo")
     program = tmp_path / "bin" / "checkback"
     program.parent.mkdir()
@@ -60,8 +61,8 @@ def test_the_commands_of_the_readme_run(tmp_path: Path) -> None:
         "PATH": f"{program.parent}:{quiet()['PATH']}",
     }
     lines = command_lines()
-    assert len(lines) >= 8
-    for line in lines:
+    assert len(lines) >= 20 and sum(bool(shown) for _, shown in lines) >= 5
+    for line, shown in lines:
         done = subprocess.run(
             ["sh", "-c", line],
             cwd=tmp_path,
@@ -73,6 +74,9 @@ def test_the_commands_of_the_readme_run(tmp_path: Path) -> None:
         )
         assert done.returncode == 0, (line, done.stderr)
         assert "Traceback" not in done.stderr
+        # "..." stands for what is left out
+        pattern = ".*".join(map(re.escape, re.split(r"\n?\.\.\.\n?", "\n".join(shown))))
+        assert line.startswith("checkback parse") or re.search(pattern, done.stdout + done.stderr, re.DOTALL)
 
 
 def test_shown_output_is_what_comes_out() -> None:
