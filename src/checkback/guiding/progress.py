@@ -68,24 +68,27 @@ class Progress:
 def progress(card: Card, name: str, scene: Scene, episode: Episode | None) -> Progress:
     """Return how far the card `name` was gone through.
 
-    A card that was closed before the present trouble began is opened afresh; within the same
-    trouble it goes on where it was.
+    A card that was closed goes on where it was within the same trouble; for new trouble, or where no
+    entry tells of it, it is opened afresh.
     """
     found = Progress()
-    for place, entry in enumerate(scene.entries):
+    for entry in scene.entries:
         body = entry.body
         if not isinstance(body, CardStep) or body.card != name:
             continue
-        if body.action == "opened" and found.state == "closed":
-            old = episode is not None and episode.entry is not None and place >= episode.begins
-            if old and _place(scene, found.last) < (episode.begins if episode else 0):
-                found = Progress()
+        if body.action == "opened":
+            found = taken_up(found, scene, episode)
         found = replace(_after(found, body, entry, card), last=entry)
     return found
 
 
-def _place(scene: Scene, entry: Entry | None) -> int:
-    return scene.entries.index(entry) if entry is not None else -1
+def taken_up(found: Progress, scene: Scene, episode: Episode | None) -> Progress:
+    """Return the progress with which a card is opened: that of before, or none."""
+    if found.state != "closed" or found.last is None:
+        return found
+    told = episode is not None and episode.entry is not None
+    same = told and episode is not None and scene.entries.index(found.last) >= episode.begins
+    return found if same else Progress()
 
 
 def _after(before: Progress, step: CardStep, entry: Entry, card: Card) -> Progress:
@@ -99,7 +102,8 @@ def _after(before: Progress, step: CardStep, entry: Entry, card: Card) -> Progre
     if step.action == "opened":
         current = before.current if before.current in card.lines else card.start
         trail = before.trail or (card.start,)
-        return replace(before, state="open", current=current, trail=trail, opened=entry)
+        first = before.opened if before.state == "open" else entry
+        return replace(before, state="open", current=current, trail=trail, opened=first)
     if step.action == "closed":
         return replace(before, state="closed")
     # the card may have been edited since; what it does not have any more leads nowhere

@@ -12,7 +12,7 @@ from typing import Literal
 from checkback.guiding.cards import END, Named
 from checkback.guiding.conditions import Scene
 from checkback.guiding.marks import View, episode_of
-from checkback.guiding.progress import Word, progress
+from checkback.guiding.progress import Word, progress, taken_up
 from checkback.record.case import Case
 from checkback.record.entry import CardStep, Entry, Moment
 
@@ -63,7 +63,8 @@ def opened(view: View, *, offered: bool = False) -> Turn:
         return Turn((_step(view, "offered"),), "line", None, because)
     if view.progress.state == "open":
         return _read(view, (), view.next)
-    return _read(view, (_step(view, "opened"),), view.next)
+    begun = taken_up(view.progress, view.scene, view.episode)
+    return _read(view, (_step(view, "opened"),), view.supposing(begun).next)
 
 
 def respond(view: View, word: CardWord, *, two_person: bool = False) -> Turn:

@@ -18,7 +18,7 @@ def in_words(condition: Condition) -> str:
     if condition.all_of:
         return " and ".join(_inner(part) for part in condition.all_of)
     if condition.any_of:
-        return " or ".join(_inner(part) for part in condition.any_of)
+        return "; or ".join(_inner(part) for part in condition.any_of)
     if condition.none_of is not None:
         return f"no {_inner(condition.none_of)}"
     assert condition.kind is not None
