@@ -20,16 +20,20 @@ from checkback.record.entry import (
     BloodPressure,
     CaseEnd,
     CaseStart,
+    CirculationReturned,
     Compressions,
     Contrast,
+    Deployment,
     Device,
     Dictation,
     DoseArea,
     Drug,
     Entry,
+    Identity,
     Inflation,
     Lesion,
     Patient,
+    Perforation,
     Shock,
     Stenosis,
     TimeOut,
@@ -156,6 +160,59 @@ def test_a_resuscitation_without_its_end_ends_with_its_last_event() -> None:
     assert [[run.cites for run in runs_of(block)] for block in lists] == [[(1,), (2,)]]
 
 
+def resuscitations(document: Document) -> list[str]:
+    return [b.text for b in document.blocks if isinstance(b, Heading) and b.text.startswith("Resuscitation")]
+
+
+def test_compressions_that_stop_after_the_circulation_returned_are_no_second_resuscitation() -> None:
+    room = Room()
+    room.say(Shock(energy_j=d(200)))
+    room.say(CirculationReturned())
+    room.say(Compressions(action="stopped"))
+    document = report(room)
+    named = resuscitations(document)
+    assert named == ["Resuscitation from 08:00:10"]
+    assert "08:00:30 chest compressions were stopped." in sentences(document, "Complications")
+    room.say(Compressions(action="started"))
+    again = resuscitations(report(room))
+    assert again == [*named, "Resuscitation from 08:00:40"]
+
+
+def test_a_list_of_what_followed_says_that_it_is_cut_short() -> None:
+    room = Room()
+    room.say(Perforation())
+    for dose in range(1, 7):
+        room.say(Drug(drug="protamine", dose=d(dose), unit="mg"))
+    assert "only" not in sentences(report(room), "Complications")[1]
+    room.say(Drug(drug="protamine", dose=d(7), unit="mg"))
+    told_after = sentences(report(room), "Complications")[1]
+    assert "the first 6 only" in told_after and "protamine 7 mg" not in told_after
+
+
+def test_an_implant_without_a_label_stands_above_all_else() -> None:
+    room = Room()
+    room.say(Device(device="stent", type="drug-eluting", diameter_mm=d(3), length_mm=d(18)))
+    room.say(Deployment(pressure_atm=d(12)))
+    said = "No lot, serial number or identifier is on record for a 3.0 × 18 mm drug-eluting stent that was implanted."
+    assert said in sentences(report(room), "To be completed before signing")
+    room.say(Identity(udi="", lot="AB123"))
+    assert said not in sentences(report(room), "To be completed before signing")
+
+
+def test_a_note_that_went_on_is_not_among_what_was_taken_back() -> None:
+    room = Room()
+    first = room.say(Dictation(text=""))
+    room.say(Dictation(text="Family"), amends=first)
+    room.say(
+        Dictation(text="Family is informed", ended=CLOCK.at(20.0).wall, ended_by="said"), amends=first + 1
+    )
+    assert sentences(report(room), "Amended or withdrawn") == []
+    room.say(Dictation(text="Nobody is informed"), amends=first + 2)
+    assert sentences(report(room), "Amended or withdrawn")[1:] == [
+        "Entry 3 (dictation, 08:00:30) was amended by entry 4."
+    ]
+
+
 def test_a_perforation_is_told_with_what_followed(whole: Document) -> None:
     told_ = sentences(whole, "Complications")
     assert told_[0] == "An Ellis type II perforation was seen in the posterolateral branch at 08:30."
@@ -199,7 +256,7 @@ def test_what_is_computed_stands_with_its_source_and_note() -> None:
         "contrast: contrast / clearance",
         "2.74",
         "Cockcroft-Gault",
-        "check against local protocol",
+        "Check against local protocol.",
     ]
 
 

@@ -386,6 +386,21 @@ def test_protamine(units: int, minute: float, low: float, high: float) -> None:
     assert window.text is not None and "over at least 10 min" in window.text
 
 
+def test_after_protamine_no_further_dose_is_computed() -> None:
+    told = Told()
+    told.say(0, weight(70))
+    told.say(1, heparin(7000))
+    told.say(5, act(300))
+    told.say(35, act(260))
+    assert state_of(told, 39).clotting.protamine_for_left.low is not None
+    n = told.say(40, Drug(drug="protamine", dose=Decimal(30), unit="mg")).n
+    state = state_of(told, 41).clotting
+    for figure in (state.heparin_left, state.protamine, state.protamine_for_left):
+        assert figure.missing == f"protamine is on record (entry {n}): not computed after it"
+    assert state.below_target.missing == "not estimated: protamine was given since the last heparin"
+    assert value(state.heparin) == 7000
+
+
 def test_the_last_clotting_time_and_when_it_falls() -> None:
     told = Told()
     told.say(0, heparin(7000))

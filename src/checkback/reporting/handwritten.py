@@ -27,7 +27,7 @@ from checkback.language.phrasing import Phrasing
 from checkback.language.reading import Reader, Reading
 from checkback.language.udi import ScanReader
 from checkback.record.case import Case
-from checkback.record.entry import BODY, ClockStep, Device, Entry, Moment
+from checkback.record.entry import BODY, ClockStep, Device, Dictation, Entry, Moment
 from checkback.reporting.tables import CLASSES, COLUMNS, column_name, kind_of, unguarded
 
 _CLASS_OF = {kind_of(cls): cls for cls in CLASSES}
@@ -287,6 +287,9 @@ class _Table:
             if name not in names:
                 raise _BadRowError(f"{name} does not belong to {kind}")
             values[names[name]] = unguarded(cell)
+        if cls is Dictation:
+            # a note has no text yet when it begins, nor where only its sound was kept
+            values.setdefault("text", "")
         if "target" in values:
             values["target"] = self._earlier("target", cells)
         try:

@@ -13,6 +13,7 @@ from checkback.record.entry import (
     Contrast,
     Deployment,
     Device,
+    Dictation,
     DoseArea,
     Entry,
     Fluoroscopy,
@@ -119,6 +120,7 @@ def contents(case: Case) -> dict[str, Any]:
     given = of(*DRUGS)
     contrast = _contrast(of("contrast"))
     clotting = [e for e in given if _about_clotting(e)]
+    implants = [_implant(life) for life in case.devices() if life.deployed]
     found = {
         "date": case.entries[0].at.wall.date() if case.entries else None,
         "begun": bool(begun),
@@ -132,7 +134,8 @@ def contents(case: Case) -> dict[str, Any]:
         "drugs": repeated([e for e in given if not _about_clotting(e)]),
         "findings": by_segment([e for e in standing[:first] if e.body.kind in FINDINGS]),
         "intervention": groups(standing, lives, range(first, last)),
-        "implants": [_implant(life) for life in case.devices() if life.deployed],
+        "implants": implants,
+        "unlabelled": [each for each in implants if each.identity is None],
         "labelled": list(_labelled(of("identity"), lives)),
         "devices": _implants_first(case.devices()),
         "monitoring": [told for kind in MONITORING if (told := of(kind))],
@@ -259,5 +262,16 @@ def _contrast(entries: list[Entry]) -> list[Entry]:
 def _undone(case: Case) -> Iterator[Undone]:
     for entry in case.entries:
         standing, by = case.standing(entry)
-        if by is not None:
+        if by is not None and not _goes_on(entry, case.entry(by)):
             yield Undone(entry, standing, by)
+
+
+def _goes_on(entry: Entry, later: Entry | None) -> bool:
+    """Whether the later one is the same note with more of it: nothing that it said was taken back."""
+    return (
+        isinstance(entry.body, Dictation)
+        and entry.body.ended is None
+        and later is not None
+        and isinstance(later.body, Dictation)
+        and later.body.text.startswith(entry.body.text)
+    )

@@ -172,6 +172,8 @@ class Complication:
     life: DeviceLife | None
     device: str
     followed: tuple[Entry, ...]
+    more: bool = False
+    """Whether more followed within these minutes than is told."""
 
 
 def treats(entry: Entry) -> bool:
@@ -236,12 +238,14 @@ def complications(standing: list[Entry], lives: dict[int, DeviceLife]) -> list[C
     for place, following in pairwise([*places, len(standing)]):
         entry = standing[place]
         device = isinstance(entry.body, DeviceEvent)
+        followed = _followed(entry, standing[place + 1 : following])
         found.append(
             Complication(
                 entry,
                 lives.get(entry.n) if device else None,
                 class_of(entry.body) if device else "",
-                _followed(entry, standing[place + 1 : following]),
+                followed[:AFTER_AT_MOST],
+                more=len(followed) > AFTER_AT_MOST,
             )
         )
     return found
@@ -259,19 +263,22 @@ def _followed(entry: Entry, later: list[Entry]) -> tuple[Entry, ...]:
         if each.body.kind in ("device", "inflation", "deployment", "drug", "infusion", "flow")
         and (each.at.wall - entry.at.wall).total_seconds() <= AFTER_S
     ]
-    return tuple(done[:AFTER_AT_MOST])
+    return tuple(done)
 
 
 def resuscitations(standing: list[Entry]) -> list[list[Entry]]:
     """Return the entries of each resuscitation, in order of time.
 
     One begins with a rhythm of arrest, a shock or compressions, and ends with the return of
-    circulation, or where that is not on record with the last entry of these kinds.
+    circulation, or where that is not on record with the last entry of these kinds.  Compressions
+    that stop after the return belong to the one before.
     """
     found: list[list[Entry]] = []
     running: list[Entry] = []
     for entry in standing:
-        if _is_arrest(entry) and not running:
+        if not running and found and _ends_compressions(entry):
+            found[-1].append(entry)
+        elif _is_arrest(entry) and not running:
             running = [entry]
         elif running and entry.body.kind in IN_ARREST:
             running.append(entry)
@@ -313,6 +320,10 @@ def bailouts(standing: list[Entry]) -> list[list[Entry]]:
         if body.action == "closed":
             del running[body.card]
     return [entries[:end] for entries, end in zip(found, last, strict=True)]
+
+
+def _ends_compressions(entry: Entry) -> bool:
+    return isinstance(entry.body, Compressions) and entry.body.action == "stopped"
 
 
 def _is_arrest(entry: Entry) -> bool:

@@ -35,7 +35,7 @@ from checkback.reporting.document import (
     cell,
     run,
 )
-from checkback.reporting.short_words import clock, device, number
+from checkback.reporting.short_words import capital, clock, device, number
 from checkback.reporting.timeline import deployment, opens_treatment, timeline
 from checkback.reporting.timeline_figure import PAPER_MM, READABLE, draw, draw_to_fit
 from checkback.reporting.timeline_items import Timeline
@@ -279,8 +279,8 @@ def _figures(case: Case, computed: Computed, *, dense: bool) -> list[Block]:
     if sources:
         named = "; ".join(f"{name}: {source}" for name, source in sources)
         note.append(run(f"Sources: {named}. Limits and targets are advice: {LOCAL}."))
-    if computed.note:
-        note.append(run(computed.note))
+    elif computed.note:
+        note.append(run(f"{capital(computed.note).rstrip('.')}."))
     if note:
         blocks.append(Paragraph(tuple(note), "note"))
     return blocks

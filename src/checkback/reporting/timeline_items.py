@@ -187,5 +187,5 @@ class Timeline:
 
 
 def _lasting(line: Timeline, stretch: Stretch) -> str:
-    end = "" if stretch.end_min is None else f" to {line.moment(stretch.end_min):%H:%M:%S}"
+    end = "" if stretch.end_min is None else f" until {line.moment(stretch.end_min):%H:%M:%S}"
     return f"{stretch.text}{end}"

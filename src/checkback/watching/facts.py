@@ -55,6 +55,8 @@ class Facts:
         Boluses that are not among them, because they cannot be turned into units.
     heparin_last_min : float or None
         When heparin was last given, the end of an infusion included, on the same clock.
+    protamine : tuple of (Entry, float)
+        Each dose of protamine, with its time on the same clock.
     baseline_s : float or None
         The last clotting time before the first heparin on record, s.
     acts : tuple of (Entry, anticoagulation.Act)
@@ -81,6 +83,7 @@ class Facts:
     boluses: tuple[tuple[Entry, Bolus], ...]
     uncounted_heparin: tuple[Entry, ...]
     heparin_last_min: float | None
+    protamine: tuple[tuple[Entry, float], ...]
     baseline_s: float | None
     acts: tuple[tuple[Entry, ActReading], ...]
     heparin_infusion: bool
@@ -170,6 +173,11 @@ def gather(case: Case, now: Moment, now_session: int, plausible: Plausible) -> F
         boluses=tuple((e, Bolus(at_min(e), dose_u)) for e, dose_u in doses if dose_u is not None),
         uncounted_heparin=tuple(e for e, dose_u in doses if dose_u is None),
         heparin_last_min=max(heparin_min, default=None),
+        protamine=tuple(
+            (e, at_min(e))
+            for e in standing
+            if isinstance(e.body, Drug) and e.body.drug == "protamine" and e.body.dose > 0
+        ),
         baseline_s=max(before, key=lambda act: act.at_min).act_s if before else None,
         acts=acts,
         heparin_infusion=_running(standing, "heparin"),

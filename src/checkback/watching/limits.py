@@ -39,7 +39,8 @@ MODELS = (
     "halves in the half-life that belongs to that sum per kg (between the rows linear in the logarithm of "
     "the dose, outside them that of the nearest row), until the next bolus. Infusions are not counted.",
     "**Protamine.** Each bolus by its own age, summed, then capped. At 60 minutes, which two rows of the "
-    "source claim, the smaller dose counts.",
+    "source claim, the smaller dose counts. Once protamine is on record, neither a further dose nor the "
+    "heparin that is left is computed: no rule here tells how much of it was bound.",
     "**When the clotting time falls below its target.** A least-squares line through the logarithm of the "
     "patient's own readings since the last heparin: of the excess over the baseline where one is known, "
     "else of the whole clotting time, which tends to be early far ahead. The bounds are where the "

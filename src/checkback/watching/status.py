@@ -967,8 +967,16 @@ def _clotting(case: Case, facts: Facts, limits: Limits) -> ClottingSection:
         age_min = max(0.0, -last[1].at_min)
         return Figure(text=_span(age_min * 60), value=age_min, unit="min")
 
-    def left() -> Figure:
+    def not_reversed() -> None:
         counted()
+        if facts.protamine:
+            # how much heparin it has bound no rule here tells, and a figure without it is too high
+            raise UserError(
+                f"protamine is on record (entry {facts.protamine[-1][0].n}): not computed after it"
+            )
+
+    def left() -> Figure:
+        not_reversed()
         found = heparin_left(boluses, 0.0, given.weight_kg, limits.heparin, plausible)
         half = "" if found.half_life_min is None else f", half-life {_n(found.half_life_min, 0)} min"
         return Figure(
@@ -976,11 +984,11 @@ def _clotting(case: Case, facts: Facts, limits: Limits) -> ClottingSection:
         )
 
     def reversal() -> Figure:
-        counted()
+        not_reversed()
         return _protamine(protamine(boluses, 0.0, limits.protamine), limits)
 
     def reversal_of_left() -> Figure:
-        counted()
+        not_reversed()
         rest = heparin_left(boluses, 0.0, given.weight_kg, limits.heparin, plausible)
         return _protamine(protamine_for_left(rest, limits.protamine), limits)
 
@@ -1030,6 +1038,8 @@ def _below_target(facts: Facts, limits: Limits, target_s: float) -> Figure:
     """Return in how many minutes the clotting time falls below its target."""
     if facts.heparin_last_min is None:
         raise UserError("no heparin is on record")
+    if any(at_min > facts.heparin_last_min for _, at_min in facts.protamine):
+        return Figure(missing="not estimated: protamine was given since the last heparin")
     found = act_fall(
         [act for _, act in facts.acts],
         facts.heparin_last_min,
