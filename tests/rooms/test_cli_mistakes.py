@@ -156,7 +156,10 @@ def test_a_replay_that_cannot_begin(tmp_path: Path, options: list[str], parts: l
         ('casez = "x"', ["settings.toml: line 1: key casez: there is no such key"]),
         ("[hearing]\nmikrophone = 'USB'", ["key hearing.mikrophone: there is no such key"]),
         ("[speaking]\nrate_wpm = 'fast'", ["key speaking.rate_wpm", "valid integer"]),
-        ("[hearing]\nrecogniser = 'magic'", ["key hearing.recogniser", "'pocketsphinx', 'vosk' or 'whisper'"]),
+        (
+            "[hearing]\nrecogniser = 'magic'",
+            ["key hearing.recogniser", "'pocketsphinx', 'vosk' or 'whisper'"],
+        ),
         ("[language]\nfolder = 'nowhere'", ["nowhere/english.toml: cannot be read", "check the path"]),
         ("[language]\nphrasebook = '../../x'", ["key language.phrasebook"]),
     ],

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from datetime import datetime, timedelta
 from decimal import Decimal
 from pathlib import Path
@@ -131,10 +132,7 @@ def test_no_such_case(tmp_path: Path) -> None:
 
 
 def test_limits_with_a_wrong_key_are_named(tmp_path: Path) -> None:
-    grammars = tmp_path / "grammars"
-    grammars.mkdir()
-    for file in english.GRAMMARS.iterdir():
-        (grammars / file.name).write_bytes(file.read_bytes())
+    grammars = Path(shutil.copytree(english.GRAMMARS, tmp_path / "grammars"))
     text = (grammars / "limits.toml").read_text(encoding="utf-8")
     (grammars / "limits.toml").write_text(text.replace('unit = "kg"', 'unit = "lb"'), encoding="utf-8")
     done = checkback(
