@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import shutil
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -53,7 +55,7 @@ def test_a_report_is_written_in_every_format(recorded: Path) -> None:
         assert (folder / f"report{suffix}").read_bytes().lstrip().startswith(start)
     text = (folder / "report.txt").read_text(encoding="utf-8")
     assert "Heparin 5000 units was given" in text
-    assert "contrast: given" in text and "check against local protocol" in text
+    assert "contrast: given" in text and "Check against local protocol" in text
 
 
 def test_one_format_goes_to_a_folder_of_choice(room: Path) -> None:
@@ -112,6 +114,25 @@ def test_a_broken_chain_is_refused_and_on_request_marked_on_every_page(room: Pat
     pdf = room / "one" / "report" / "report.pdf"
     for page in range(len(list(extract_pages(pdf)))):
         assert "is broken" in " ".join(extract_text(pdf, page_numbers=[page]).split())
+
+
+def test_a_report_that_finds_no_room_leaves_the_old_files_whole(room: Path) -> None:
+    before = (room / "one" / "report" / "report.md").read_bytes()
+    # no file may become longer than 16 blocks of 512 bytes: as on a disk that fills up
+    command = f"ulimit -f 16; exec {sys.executable} -m checkback.cli report one --format markdown"
+    done = subprocess.run(["sh", "-c", command], cwd=room, capture_output=True, text=True, timeout=120)
+    assert done.returncode == 2 and "the report cannot be written there" in done.stderr
+    assert (room / "one" / "report" / "report.md").read_bytes() == before
+    assert not [path for path in (room / "one" / "report").iterdir() if path.name.startswith(".")]
+
+
+def test_a_signature_is_told_also_where_the_tables_beside_it_cannot_be_written(room: Path) -> None:
+    (room / "one" / "entries.csv").unlink()
+    (room / "one" / "entries.csv").mkdir()
+    done = run("sign", "one", "--name", "A. B.")
+    assert done.code == 2 and "cannot be written" in done.err
+    assert "entries signed by A. B." in done.out
+    assert '"kind":"signature"' in (room / "one" / "journal.jsonl").read_text()
 
 
 @pytest.mark.parametrize(

@@ -443,6 +443,71 @@ def test_a_number_from_nowhere_would_be_found(whole: Document) -> None:
     assert list(untraceable(whole, entries)) != []
 
 
+TELLING = {
+    "allergies", "anticoagulant", "curve", "drug", "indication", "lot", "method", "recommendations", "rhythm",
+    "segment", "serial", "side", "site", "text", "type",
+}  # fmt: skip
+"""Fields whose text a sentence takes over as it stands."""
+
+YES_OR_NO = {
+    "antiplatelet_loaded": "P2Y12 inhibitor had been loaded",
+    "consent": "informed consent",
+    "diabetes": "diabetes",
+    "heart_failure": "heart failure",
+}
+"""What a sentence makes of a field that is yes or no."""
+
+
+def what_it_tells(entry: Entry) -> set[str]:
+    """Return what a sentence may take from an entry, but for numbers."""
+    body = entry.body.model_dump(exclude_none=True)
+    words = {str(body[name]).casefold() for name in TELLING & body.keys()}
+    return words | {said.casefold() for name, said in YES_OR_NO.items() if name in body}
+
+
+def misplaced(document: Document, entries: list[Entry]) -> Iterator[str]:
+    """Yield sentences with a time or a recorded word of none of the entries that they cite."""
+    by_number = {entry.n: entry for entry in entries}
+    known = {word for entry in entries for word in what_it_tells(entry)}
+    for run in every_run(document):
+        if not run.cites:
+            continue
+        recorded = [by_number[n] for n in run.cites]
+        held = set().union(*map(what_it_tells, recorded))
+        text = run.text.casefold()
+        words = {word for word in known if re.search(rf"(?<![\w-]){re.escape(word)}(?![\w-])", text)}
+        within = {word for word in words if any(word in longer for longer in held)}
+        times = set(re.findall(r"\d\d:\d\d", text))
+        if words - within or not times <= {f"{e.at.wall:%H:%M}" for e in recorded}:
+            yield run.text
+
+
+def test_every_time_and_recorded_word_stands_in_an_entry_that_is_cited(whole: Document) -> None:
+    assert list(misplaced(whole, told().entries)) == []
+
+
+CITATION = re.compile(r"\{\{ cite\((?:[^()]|\([^()]*\))*\) \}\}")
+
+
+def test_a_template_that_cites_the_wrong_entry_anywhere_is_caught(whole: Document, tmp_path: Path) -> None:
+    """Each citation of the template in turn becomes one of the time-out."""
+    source, entries, case = TEMPLATE.read_text(encoding="utf-8"), told().entries, told().case
+    wrong = tmp_path / "wrong.txt.j2"
+    changed, missed = 0, []
+    for found in CITATION.finditer(source):
+        wrong.write_text(
+            source[: found.start()] + "{{ cite(*time_out) }}" + source[found.end() :], encoding="utf-8"
+        )
+        document = draft(case, PHRASING, template=wrong)
+        if document == whole:
+            continue  # nothing in this case comes here, or it is the time-out
+        changed += 1
+        if not [*untraceable(document, entries), *misplaced(document, entries)]:
+            missed.append(source[found.start() - 60 : found.end()])
+    assert missed == []
+    assert changed > 30
+
+
 @settings(max_examples=25, deadline=None)
 @given(cases())
 def test_every_number_of_any_case_stands_in_an_entry_that_is_cited(entries: list[Entry]) -> None:

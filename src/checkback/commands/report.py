@@ -19,6 +19,7 @@ from checkback.reporting.documents import FORMATS, SUFFIX, Format, written
 from checkback.reporting.handover import handover
 from checkback.reporting.narrative import about_signatures, draft, status_line
 from checkback.reporting.summary import summary, timeline_block, timeline_files
+from checkback.reporting.tables import put_file
 from checkback.reporting.timeline import timeline
 
 REPORTS = "report"
@@ -142,7 +143,7 @@ def write_papers(papers: Papers, folder: Path, formats: tuple[Format, ...]) -> l
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for path, content in made:
-            path.write_bytes(content)
+            put_file(path, content)
     except OSError as error:
         raise UserError(
             f"{folder}: the report cannot be written there ({error.strerror}); the journal is not touched: "

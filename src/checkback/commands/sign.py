@@ -48,11 +48,12 @@ def sign(settings: SettingsFile, case: Path, name: str, role: str, unfinished: b
         folded.apply(done.entry)
     for question in folded.questions():
         attention(f"signed although it is not settled: entry {question.n}, {phrasing.summary(question)}")
-    app.write_case_files(case, folded, phrasing, loaded.reporting.narrative)
+    # said first: the signature is in the journal, whatever becomes of the tables beside it
     click.echo(
         f"{case}: {body.entries} entries signed by {name}, {role}, up to the hash {body.head[:SHORT]}. "
         f"Write the report anew: checkback report {case}"
     )
+    app.write_case_files(case, folded, phrasing, loaded.reporting.narrative)
 
 
 def _insist(folder: Path, case: Case, *, unfinished: bool) -> None:
