@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import shlex
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -50,27 +49,30 @@ def test_help_is_shown_and_is_no_error(path: Path_) -> None:
     assert "Example: checkback" in done.out
 
 
-def test_every_example_runs(tmp_path: Path) -> None:
-    (tmp_path / "demo").mkdir()
-    excerpt(tmp_path / "demo" / "case.flac", 3.0)
-    done_already: list[list[str]] = []
-    for _, command in commands():
-        words = example(command)
-        if words in done_already:
-            continue
-        done_already.append(words)
-        if words[0] in ("show", "verify", "export", "report", "sign"):
-            # a case to look at
-            begun = checkback("listen", "--typed", "--case", words[1], cwd=tmp_path, given="heart rate 70\n")
-            assert begun.code == 0
-        if words[0] == "import":
-            (tmp_path / "notes.csv").write_text("12:30,heparin 5000 units\n")
-        if words[0] == "listen":
-            words = [*words, "--typed"]  # the microphone has tests of its own
-        # what stands behind ">" is the shell's
-        words = words[: words.index(">")] if ">" in words else words
-        done = checkback(*words, cwd=tmp_path)
-        assert done.code == 0, (words, done.err)
-        assert done.out
-        if words[0] == "replay":
-            shutil.rmtree(tmp_path / "demo-case")
+@pytest.fixture(scope="module")
+def room(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with what the examples speak of."""
+    folder = tmp_path_factory.mktemp("examples")
+    (folder / "demo").mkdir()
+    excerpt(folder / "demo" / "case.flac", 3.0)
+    (folder / "notes.csv").write_text("12:30,heparin 5000 units\n")
+    for case in ("demo-case", "cases/2026-03-02T0800"):
+        begun = checkback("listen", "--typed", "--case", case, cwd=folder, given="heart rate 70\n")
+        assert begun.code == 0, begun.err
+    return folder
+
+
+EXAMPLES = {" ".join(example(command)): example(command) for _, command in commands()}
+
+
+@pytest.mark.parametrize("words", EXAMPLES.values(), ids=EXAMPLES)
+def test_every_example_runs(words: list[str], room: Path) -> None:
+    if words[0] == "listen":
+        words = [*words, "--typed"]  # the microphone has tests of its own
+    if words[0] == "replay":
+        words = [*words[:-1], "replayed"]  # a case that is there already is not written over
+    # what stands behind ">" is the shell's
+    words = words[: words.index(">")] if ">" in words else words
+    done = checkback(*words, cwd=room)
+    assert done.code == 0, (words, done.err)
+    assert done.out
