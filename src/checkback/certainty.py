@@ -212,10 +212,10 @@ def decide(
         return Decision(aside, (), 0.0)
     best = order[0]
     certainty = probabilities[best]
-    if not meant_for_us and none > LEAST_FOR_TALK:
-        return Decision("ignore", (), certainty)
     if certainty >= ENOUGH[risks[best]]:
         return Decision("accept", (best,), certainty)
+    if not meant_for_us and none > LEAST_FOR_TALK:
+        return Decision("ignore", (), certainty)
     likely = tuple(n for n in order[:MOST_ASKED] if probabilities[n] >= LEAST_ASKED)
     if len(likely) > 1 and sum(probabilities[n] for n in likely) >= ENOUGH_TOGETHER:
         return Decision("which", likely, certainty)

@@ -207,8 +207,12 @@ class Agreement:
             The nearest one.
         """
         farthest = FARTHEST_PER_PHONE * len(self._matcher.phones(words))
+        choice = self._language.meaning(" ".join(words)) if own else None
+        if choice is not None:
+            # others may be said exactly alike, and would come first
+            listed.wordings[choice] = " ".join(words)
         found: dict[Hashable, _Candidate] = {}
-        for n, near in enumerate(islice(self._matcher.nearest(words, within=WITHIN), LOOKED_AT)):
+        for near in islice(self._matcher.nearest(words, within=WITHIN), LOOKED_AT):
             if not own and (near.distance > farthest or len(found) == FROM_EACH):
                 break
             meaning = self._language.meaning(near.words)
@@ -222,7 +226,8 @@ class Agreement:
             wording = listed.wordings.get(meaning, near.words)
             candidate = found[meaning] = listed.candidates.setdefault(meaning, _Candidate(wording))
             if own:
-                candidate.chosen = n == 0
+                # of words that are no sentence the nearest one counts as chosen
+                candidate.chosen = meaning == choice or (choice is None and len(found) == 1)
                 candidate.first_distance = near.distance
             else:
                 known = candidate.second_distance
