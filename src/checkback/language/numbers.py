@@ -223,7 +223,9 @@ class NumberWords(BaseModel):
 
 
 def _expand_optional(text: str) -> Iterable[str]:
-    """Yield `text` with each ``[part]`` left out and kept."""
+    """Return `text` with each ``[part]`` left out and kept."""
+    if "[" not in text:
+        return (text,)
     pieces = re.split(r"\[([^\]]*)\]", text)
     choices = [(piece,) if i % 2 == 0 else ("", piece) for i, piece in enumerate(pieces)]
     return (" ".join(words) for words in product(*choices))

@@ -260,7 +260,21 @@ class Phrasebook:
         self.sha256 = sha256
         self.catalogue_sha256 = catalogue_sha256
         self.source = source
+        self._forms: dict[tuple[Decimal, tuple[Style, ...]], tuple[Form, ...]] = {}
         self.spoken = _Compiler(self, typed=False).root()
+
+    def forms(self, value: Decimal, styles: tuple[Style, ...]) -> tuple[Form, ...]:
+        """Return `NumberWords.forms`, worked out once: slots share most of their numbers.
+
+        Raises
+        ------
+        ValueError
+            If no style can say the value.
+        """
+        key = (value, styles)
+        if key not in self._forms:
+            self._forms[key] = self.file.numbers.forms(value, styles)
+        return self._forms[key]
 
     @cached_property
     def typed(self) -> Node:
@@ -498,11 +512,13 @@ class _Compiler:
             meanings = []
             for value in values:
                 try:
-                    forms = self.file.numbers.forms(value, styles)
+                    forms = self.book.forms(value, styles)
                 except ValueError as error:
                     raise fault(self.book.source, f"slots.{name}", f"{error}; change its range") from None
-                forms += tuple(_form(text) for text in (extra or {}).get(_plain(value), ()))
-                forms = tuple(form for form in forms if form not in left_out)
+                if extra:
+                    forms += tuple(_form(text) for text in extra.get(_plain(value), ()))
+                if left_out:
+                    forms = tuple(form for form in forms if form not in left_out)
                 if not forms:
                     raise fault(
                         self.book.source,
