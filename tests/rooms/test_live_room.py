@@ -137,7 +137,7 @@ def test_from_the_microphone_to_the_loudspeaker(sound_room: SoundRoom, tmp_path:
                 tmp_path,
                 "balloon two five by twelve fourteen atmospheres",
                 "heart rate seventy two",
-                "contrast given forty millilitres",
+                "contrast given twenty millilitres",
             )
             program.wait_for_entries(3)
             time.sleep(1.0)
@@ -147,7 +147,7 @@ def test_from_the_microphone_to_the_loudspeaker(sound_room: SoundRoom, tmp_path:
     assert shown == [
         "balloon two five by twelve fourteen atmospheres",
         "heart rate seventy two",
-        "contrast given forty millilitres",
+        "contrast given twenty millilitres",
     ]
     assert verify(case).ok
     assert (case / "entries.csv").exists()
@@ -156,7 +156,7 @@ def test_from_the_microphone_to_the_loudspeaker(sound_room: SoundRoom, tmp_path:
     said = [
         "balloon two point five by twelve, one four, fourteen atmospheres",
         "heart rate seventy two",
-        "contrast given four zero, forty",
+        "contrast given twenty",
     ]
     others = [
         "balloon three point five by twelve, four zero, forty atmospheres",
