@@ -9,6 +9,7 @@ import signal
 import socket
 import subprocess
 import sys
+import sysconfig
 import threading
 import time
 from collections.abc import Iterator
@@ -30,9 +31,12 @@ from checkback.sending.outbox import Outbox, Outcome
 from command_line import checkback
 from invented_case import CASE
 
-pytestmark = pytest.mark.skipif(
-    shutil.which("storescp") is None, reason="the Debian package dcmtk is not installed"
+# pynetdicom brings a program of that name too, which stands first in an activated environment
+_OURS = Path(sysconfig.get_path("scripts"))
+STORESCP = shutil.which(
+    "storescp", path=os.pathsep.join(p for p in os.get_exec_path() if Path(p).resolve() != _OURS.resolve())
 )
+pytestmark = pytest.mark.skipif(STORESCP is None, reason="the Debian package dcmtk is not installed")
 LOG = file_bytes(dataset(Case(CASE), lambda e: e.words))
 
 
@@ -73,7 +77,8 @@ def storescp(folder: Path, *options: str | Path, port: int | None = None) -> Ite
     """Run dcmtk's archive and yield where it is."""
     port = port or free_port()
     folder.mkdir(exist_ok=True)
-    with process("storescp", "-aet", "ARCHIVE", "-od", folder, *options, port, port=port):
+    assert STORESCP is not None
+    with process(STORESCP, "-aet", "ARCHIVE", "-od", folder, *options, port, port=port):
         yield f"ARCHIVE@127.0.0.1:{port}"
 
 
