@@ -3,6 +3,8 @@
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
+# how many tests run side by side
+WORKERS ?= 2
 
 .PHONY: demo test lint recording clean
 
@@ -16,7 +18,8 @@ test: $(VENV)/tested
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
-	$(BIN)/python -m pytest
+	$(BIN)/python -m pytest -n $(WORKERS) --dist loadfile -m "not sound and not display"
+	$(BIN)/python -m pytest -m "sound or display"
 
 recording: $(VENV)/tested
 	$(BIN)/python demo/make_recording.py
