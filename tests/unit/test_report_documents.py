@@ -7,10 +7,13 @@ from __future__ import annotations
 
 import io
 import re
+import shutil
 import struct
+import subprocess
 import sys
 import zipfile
 import zlib
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -272,6 +275,35 @@ def test_docx_as_another_reader_reads_it() -> None:
     assert len(list(root.iter("tr"))) == 3
     assert [e.get("alt") for e in root.iter("img")] == ["A bar of forty"]
     header = zipfile.ZipFile(io.BytesIO(docx)).read("word/header1.xml").decode()
+    assert DRAFT in header and "The journal is broken at line 3." in header
+
+
+@pytest.mark.outside
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="pdftotext (poppler-utils) is not installed")
+def test_pdf_as_pdftotext_reads_it(tmp_path: Path) -> None:
+    """Poppler's pdftotext keeps the layout, so a row of a table is one line."""
+    pytest.importorskip("typst")
+    path = tmp_path / "report.pdf"
+    path.write_bytes(written(WHOLE, "pdf"))
+    done = subprocess.run(["pdftotext", "-layout", path, "-"], capture_output=True, check=True)
+    assert done.stderr == b""
+    text = spaced(done.stdout.decode())
+    assert [said for said in SAID if said not in text] == []
+    pages = text.split("Report of a case The journal is broken at line 3.")
+    assert len(pages) == 3 and all(DRAFT in page for page in pages), "above each page, and below"
+
+
+@pytest.mark.outside
+def test_docx_as_python_docx_reads_it() -> None:
+    """python-docx also writes it; it is how other programs will open the parts of the file."""
+    docx = pytest.importorskip("docx")
+    read = docx.Document(io.BytesIO(written(WHOLE, "docx")))
+    pieces = [p.text for p in read.paragraphs]
+    pieces += [cell.text for table in read.tables for row in table.rows for cell in row.cells]
+    text = spaced(" ".join(pieces))
+    assert [said for said in SAID if said not in text] == []
+    assert [len(table.rows) for table in read.tables] == [3]
+    header = " ".join(p.text for p in read.sections[0].header.paragraphs)
     assert DRAFT in header and "The journal is broken at line 3." in header
 
 
