@@ -412,14 +412,14 @@ class Loop:
         texts = []
         question = ""
         for each in found:
-            text = self.phrasing.advice(each.rule, each.values)
+            text = self.phrasing.advice(each.rule, each.values, written=True)
             advice = Advice(
                 rule=each.rule, step=each.step, text=text, source=each.source, critical=each.critical
             )
             self._write(advice, _CallOut("", self._clock.now(), "program"))
             self._show(f"{text} ({each.source})")
             if self._voice_on or each.critical:
-                texts.append(text)
+                texts.append(self.phrasing.advice(each.rule, each.values))
             if each.rule in ("guide_out_missing", "case_end_missing"):
                 question = self._ask_for_missing()
         if question and self._voice_on:

@@ -479,7 +479,7 @@ class TestSpeakingUp:
         assert room.last_said == "a c t is due, five minutes"
         advice = room.journal.entries[-1].body
         assert isinstance(advice, Advice)
-        assert (advice.rule, advice.text) == ("act_due", room.last_said)
+        assert (advice.rule, advice.text) == ("act_due", "a c t is due, 5 minutes")
         assert "common practice, no source" in advice.source
         before = room.said.getvalue()
         room.clock.set(311.0)

@@ -110,8 +110,8 @@ class Phrasing:
         """Return one of the phrasebook's replies with its blanks filled."""
         return fill(self._file.replies[key], values.get)
 
-    def advice(self, rule: str, values: Mapping[str, str | float]) -> str:
-        """Return what the program says when a rule speaks up.
+    def advice(self, rule: str, values: Mapping[str, str | float], *, written: bool = False) -> str:
+        """Return what the program says when a rule speaks up, with its numbers in words or in digits.
 
         Raises
         ------
@@ -128,7 +128,7 @@ class Phrasing:
             if isinstance(value, str):
                 return self.label(name, value)
             # to one place: nobody wants to hear more
-            return self.number(Decimal(f"{value:.1f}"))
+            return f"{float(f'{value:.1f}'):g}" if written else self.number(Decimal(f"{value:.1f}"))
 
         return fill(self._file.advice[rule], said)
 
