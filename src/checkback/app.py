@@ -24,7 +24,7 @@ from checkback.language.phrasebook import Phrasebook
 from checkback.language.phrasing import Phrasing
 from checkback.listeners import grammar_of as grammar_of
 from checkback.listeners import make_recogniser as make_recogniser
-from checkback.listening import TICK_S, Listening, PoliteVoice
+from checkback.listening import TICK_S, Listening
 from checkback.loop import Loop, Outcome
 from checkback.record.case import Case
 from checkback.record.clock import HandClock, SystemClock
@@ -34,8 +34,9 @@ from checkback.reporting.narrative import TEMPLATE, narrative
 from checkback.reporting.tables import write_tables
 from checkback.settings import Settings, attention_of, grammars_folder
 from checkback.speaking.loudspeaker import LoudspeakerVoice, Sounding
+from checkback.speaking.polite import PoliteVoice
 from checkback.speaking.synthesis import Espeak, Pyttsx3, Synthesiser, VoiceSettings
-from checkback.speaking.voice import Voice
+from checkback.speaking.voice import Sentence, Tone, Urgency, Voice
 from checkback.speaking.voices import FileVoice, SilentVoice, TextVoice
 from checkback.watching.limits import load as load_limits
 
@@ -166,7 +167,7 @@ def listening(
         microphone = None if typed_only else Microphone(settings.hearing.microphone)
         if microphone is not None:
             stack.callback(microphone.close)
-        voice = PoliteVoice(make_voice(settings, show=show, on_sounding=on_sounding))
+        voice = PoliteVoice(make_voice(settings, show=show, on_sounding=on_sounding), show=show)
         stack.callback(voice.close)
         loop = Loop(
             book,
@@ -401,16 +402,16 @@ class _ReplayVoice:
     def __exit__(self, *_: Any) -> None:
         self.close()
 
-    def say(self, text: str) -> None:
+    def say(self, text: str, urgency: Urgency = Urgency.CHECK_BACK, tone: Tone | None = None) -> None:
         """Note the sentence with its time."""
-        self._lines.append(f"{self._clock.now().wall:%H:%M:%S}  {text}\n")
+        if text:
+            self._lines.append(f"{self._clock.now().wall:%H:%M:%S}  {text}\n")
         if self._voice is not None:
-            self._voice.say(text)
+            self._voice.say(text, urgency, tone)
 
-    def stop(self) -> None:
+    def stop(self) -> tuple[Sentence, ...]:
         """Fall silent."""
-        if self._voice is not None:
-            self._voice.stop()
+        return self._voice.stop() if self._voice is not None else ()
 
     @property
     def speaking(self) -> bool:

@@ -22,13 +22,11 @@ from checkback.hearing.microphone import Microphone
 from checkback.hearing.pedal import PedalEvent
 from checkback.hearing.recogniser import Heard, Recogniser, Utterance
 from checkback.loop import Loop, Outcome
-from checkback.speaking.voice import Voice
+from checkback.speaking.polite import PoliteVoice
+from checkback.speaking.voice import Urgency
 
 TICK_S = 0.5
 """How often disk and clocks are looked after."""
-
-PATIENCE_S = 2.0
-"""How long the voice waits for somebody to finish speaking; steady noise can sound like speech."""
 
 ERRORS = "errors.log"
 
@@ -53,59 +51,6 @@ class Stopped:
 
 
 Event = Heard | PedalEvent | Typed | HearingChanged | Stopped
-
-
-class PoliteVoice:
-    """A voice that does not begin while somebody is speaking to the microphone.
-
-    Parameters
-    ----------
-    voice : Voice
-        The voice that speaks.
-    """
-
-    def __init__(self, voice: Voice) -> None:
-        self.name = voice.name
-        self._voice = voice
-        self._lock = threading.Lock()
-        self._waiting: list[str] = []
-        self._since_s: float | None = None
-
-    def say(self, text: str) -> None:
-        """Say `text` now, or as soon as the speaker has finished."""
-        with self._lock:
-            if self._since_s is None:
-                self._voice.say(text)
-            else:
-                self._waiting.append(text)
-
-    def follow(self, in_speech: bool, now_s: float) -> None:
-        """Note whether somebody is speaking."""
-        with self._lock:
-            if not in_speech:
-                self._since_s = None
-            elif self._since_s is None:
-                self._since_s = now_s
-            if self._since_s is None or now_s - self._since_s > PATIENCE_S:
-                for text in self._waiting:
-                    self._voice.say(text)
-                self._waiting.clear()
-
-    def stop(self) -> None:
-        """Fall silent and drop what waits."""
-        with self._lock:
-            self._waiting.clear()
-        self._voice.stop()
-
-    @property
-    def speaking(self) -> bool:
-        """True while the voice is heard."""
-        return self._voice.speaking
-
-    def close(self, *, timeout_s: float = 10.0) -> None:
-        """Say what waits and close the voice."""
-        self.follow(False, time.monotonic())
-        self._voice.close(timeout_s=timeout_s)
 
 
 class Listening:
@@ -234,7 +179,7 @@ class Listening:
                 if self._microphone.overflows > lost:
                     lost = self._microphone.overflows
                     self._show(f"sound was lost {lost} times: this computer is too busy, end other programs")
-                self._voice.follow(segmenter.in_speech, time.monotonic())
+                self._voice.follow(segmenter.in_speech, time.monotonic(), held=segmenter.held)
                 if taken is not None:
                     self._pass_on(segmenter.feed(*taken))
                     if segmenter.pending is not None:
@@ -243,7 +188,7 @@ class Listening:
         except Exception:
             self._note_failure("the microphone's thread ended")
         finally:
-            self._voice.follow(False, time.monotonic())
+            self._voice.let_go()
             self._utterances.put(None)
 
     def _follow_talk(self, segmenter: Segmenter) -> None:
@@ -314,7 +259,7 @@ class Listening:
         if isinstance(event, HearingChanged):
             key = "hearing_again" if event.hearing else "deaf"
             self._show(self._loop.phrasing.reply(key))
-            self._loop.say(key)
+            self._loop.say(key, Urgency.CHECK_BACK if event.hearing else Urgency.CRITICAL)
         return None
 
     def _note_failure(self, what: str) -> None:

@@ -49,7 +49,7 @@ from checkback.record.entry import (
     Withdrawal,
 )
 from checkback.record.journal import Journal, Kept
-from checkback.speaking.voice import Voice
+from checkback.speaking.voice import Urgency, Voice
 from checkback.watching.contrast import allowable
 from checkback.watching.facts import Facts, gather, on_one_clock
 from checkback.watching.limits import Limits
@@ -409,7 +409,7 @@ class Loop:
     def _speak_up(self) -> None:
         """Say what is due, several things in one sentence; all of it is on disk first."""
         found = due(self.case, self._limits, self._book.catalogue, self._clock.now(), self._session)
-        texts = []
+        texts: list[tuple[str, Urgency]] = []
         question = ""
         for each in found:
             text = self.phrasing.advice(each.rule, each.values, written=True)
@@ -419,17 +419,19 @@ class Loop:
             self._write(advice, _CallOut("", self._clock.now(), "program"))
             self._show(f"{text} ({each.source})")
             if self._voice_on or each.critical:
-                texts.append(self.phrasing.advice(each.rule, each.values))
+                how = Urgency.CRITICAL if each.critical else Urgency.REMINDER
+                texts.append((self.phrasing.advice(each.rule, each.values), how))
             if each.rule in ("guide_out_missing", "case_end_missing"):
                 question = self._ask_for_missing()
         if question and self._voice_on:
-            texts.append(question)
-        if texts:
-            self._voice.say(". ".join(texts))
+            texts.append((question, Urgency.REMINDER))
+        for urgency in (Urgency.CRITICAL, Urgency.REMINDER):
+            if together := [text for text, how in texts if how is urgency]:
+                self._voice.say(". ".join(together), urgency)
 
-    def say(self, key: str, **values: str) -> None:
+    def say(self, key: str, urgency: Urgency = Urgency.CHECK_BACK) -> None:
         """Say one of the phrasebook's replies that is no answer to a call-out."""
-        self._voice.say(self.phrasing.reply(key, **values))
+        self._voice.say(self.phrasing.reply(key), urgency)
 
     # --- from readings to an outcome ------------------------------------------------------------
 
@@ -1004,7 +1006,7 @@ class Loop:
     def _look_after_disk(self) -> None:
         trouble = self._journal.trouble
         if trouble is not None and self._trouble is None:
-            self.say("trouble")
+            self.say("trouble", Urgency.CRITICAL)
         elif trouble is None and self._trouble is not None:
             self.say("saved_again")
             self._show(self.phrasing.reply("saved_again"))

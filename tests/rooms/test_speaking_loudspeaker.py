@@ -17,6 +17,7 @@ import pytest
 from checkback.errors import UserError
 from checkback.speaking.loudspeaker import LoudspeakerVoice, Sounding
 from checkback.speaking.synthesis import Espeak, Pyttsx3
+from checkback.speaking.voice import Sentence, Urgency
 from sound_room import SoundRoom, missing
 
 pytestmark = [
@@ -175,6 +176,61 @@ def test_after_barging_in_the_next_sentence_is_heard(
     assert ear.seconds_of_sound_between(said_s + 0.1, time.monotonic()) > 0.3
 
 
+def test_a_critical_sentence_cuts_in_at_a_word_and_what_it_cut_is_said_again(
+    voice: LoudspeakerVoice, ear: Ear, listener: Listener
+) -> None:
+    voice.say(SENTENCE)
+    wait_for(lambda: len(listener.soundings) == 1)
+    time.sleep(0.4)
+    voice.say("Wire across.")
+    voice.say("A c t is due.", Urgency.REMINDER)
+    said_s = time.monotonic()
+    voice.say("Not saved to disk.", Urgency.CRITICAL)
+    wait_for(lambda: not voice.speaking)
+    assert [sounding.text for sounding in listener.soundings] == [
+        SENTENCE,
+        "Not saved to disk.",
+        SENTENCE,
+        "Wire across.",
+        "A c t is due.",
+    ]
+    # it began within a word of being said, while the sentence it cut would have gone on for seconds
+    assert listener.soundings[1].sounding_s - said_s < 1.0
+    assert listener.failures == []
+
+
+def test_a_sentence_that_is_nearly_said_is_not_cut(voice: LoudspeakerVoice, listener: Listener) -> None:
+    voice.say("Down.")
+    wait_for(lambda: len(listener.soundings) == 1)
+    voice.say("Not saved to disk.", Urgency.CRITICAL)
+    wait_for(lambda: not voice.speaking)
+    assert [sounding.text for sounding in listener.soundings] == ["Down.", "Not saved to disk."]
+
+
+def test_stop_returns_what_was_not_heard_to_its_end(voice: LoudspeakerVoice, listener: Listener) -> None:
+    voice.say(SENTENCE)
+    wait_for(lambda: len(listener.soundings) == 1)
+    voice.say("Not saved to disk.", Urgency.CRITICAL)
+    wait_for(lambda: len(listener.soundings) == 2)
+    assert set(voice.stop()) == {Sentence(SENTENCE), Sentence("Not saved to disk.", Urgency.CRITICAL)}
+    assert voice.stop() == ()
+
+
+def test_a_tone_is_heard_alone_and_before_words(
+    voice: LoudspeakerVoice, ear: Ear, listener: Listener
+) -> None:
+    said_s = time.monotonic()
+    voice.say("", tone="accepted")
+    wait_for(lambda: not voice.speaking)
+    time.sleep(0.3)
+    assert 0.03 < ear.seconds_of_sound_between(said_s, time.monotonic()) < 0.12
+    said_s = time.monotonic()
+    voice.say("Down.", tone="attention")
+    wait_for(lambda: not voice.speaking)
+    time.sleep(0.3)
+    assert ear.seconds_of_sound_between(said_s, time.monotonic()) > 0.6
+
+
 def test_stopping_a_silent_voice_changes_nothing(voice: LoudspeakerVoice, listener: Listener) -> None:
     voice.stop()
     voice.say("Deflated.")
@@ -210,6 +266,7 @@ def test_a_sentence_cut_off_by_a_killed_player_is_said_again(
     time.sleep(0.3)
     killed_s = time.monotonic()
     os.kill(voice.player_pid or 0, signal.SIGKILL)
+    wait_for(lambda: len(listener.soundings) == 2)
     wait_for(lambda: not voice.speaking)
     assert [sounding.text for sounding in listener.soundings] == [SENTENCE, SENTENCE]
     assert ear.seconds_of_sound_between(killed_s + 0.2, time.monotonic()) > 1.5
@@ -220,6 +277,7 @@ def test_a_sentence_cut_off_by_a_killed_player_is_said_again(
 def test_a_player_that_hangs_is_replaced(voice: LoudspeakerVoice, listener: Listener) -> None:
     os.kill(voice.player_pid or 0, signal.SIGSTOP)
     voice.say("Deflated.")
+    wait_for(lambda: len(listener.soundings) == 1)
     wait_for(lambda: not voice.speaking)
     assert [sounding.text for sounding in listener.soundings] == ["Deflated."]
     assert listener.failures == []
@@ -232,11 +290,12 @@ def test_without_a_loudspeaker_sentences_are_reported_until_it_is_back(
         enter(room, monkeypatch)
         voice = LoudspeakerVoice(Espeak(), on_failure=listener.failed, on_sounding=listener.soundings.append)
     voice.say("Twelve atmospheres.")
-    wait_for(lambda: not voice.speaking)
+    wait_for(lambda: len(listener.failures) == 1)
     assert voice.lost
     said_s = time.monotonic()
     voice.say("Deflated.")
-    wait_for(lambda: not voice.speaking)
+    assert not voice.speaking, "nothing is heard, so nobody has to be deaf for it"
+    wait_for(lambda: len(listener.failures) == 2)
     assert time.monotonic() - said_s < 0.5, "the loss is known, so that nothing waits for it"
     assert [text for text, _ in listener.failures] == ["Twelve atmospheres.", "Deflated."]
     assert all("loudspeaker" in why for _, why in listener.failures)

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import time
 from io import StringIO
 
-from checkback.listening import PATIENCE_S, PoliteVoice
+from checkback.speaking.polite import GIVES_WAY_S, PATIENCE_HELD_S, PATIENCE_S, PoliteVoice
+from checkback.speaking.voice import Sentence, Tone, Urgency
 from checkback.speaking.voices import TextVoice
+from checkback.speaking.waiting import MOST_WAITING
 
 
 def test_it_speaks_at_once_in_a_quiet_room() -> None:
@@ -43,3 +46,72 @@ def test_stop_drops_what_waits_and_close_says_it() -> None:
     voice.say("kept")
     voice.close()
     assert screen.getvalue() == "kept\n"
+
+
+class Room:
+    """A polite voice with a slow speaker behind it: nothing is over until it is said to be."""
+
+    def __init__(self) -> None:
+        self.begun: list[str] = []
+        self.shown: list[str] = []
+        self._unsaid: list[Sentence] = []
+        self.voice = PoliteVoice(self, show=self.shown.append)
+
+    name = "slow"
+    speaking = False
+
+    def say(self, text: str, urgency: Urgency = Urgency.CHECK_BACK, tone: Tone | None = None) -> None:
+        self.begun.append(text)
+        self._unsaid.append(Sentence(text, urgency, tone))
+
+    def stop(self) -> tuple[Sentence, ...]:
+        unsaid, self._unsaid = tuple(self._unsaid), []
+        return unsaid
+
+    def close(self, *, timeout_s: float = 10.0) -> None:
+        self.stop()
+
+
+def test_a_critical_sentence_that_was_silenced_is_said_once_more_when_it_is_quiet() -> None:
+    room = Room()
+    room.voice.follow(False, time.monotonic())
+    room.voice.say("above rated burst", Urgency.CRITICAL)
+    room.voice.say("balloon down")
+    assert [each.text for each in room.voice.stop()] == ["balloon down"]
+    room.voice.follow(False, time.monotonic())
+    assert room.begun == ["above rated burst", "balloon down"], "whoever pressed is about to speak"
+    later_s = time.monotonic() + GIVES_WAY_S
+    room.voice.follow(True, later_s)
+    room.voice.follow(False, later_s + 1.0)
+    assert room.begun[2:] == ["above rated burst"]
+    # silenced again, it is not repeated for ever
+    assert [each.text for each in room.voice.stop()] == ["above rated burst"]
+    room.voice.follow(False, later_s + 10.0)
+    assert len(room.begun) == 3
+
+
+def test_stop_with_nobody_to_follow_says_the_critical_one_at_once() -> None:
+    room = Room()
+    room.voice.say("above rated burst", Urgency.CRITICAL)
+    assert room.voice.stop() == ()
+    assert room.begun == ["above rated burst"] * 2
+
+
+def test_while_talk_is_held_it_waits_longer_but_not_for_a_stuck_pedal() -> None:
+    room = Room()
+    room.voice.follow(True, 10.0, held=True)
+    room.voice.say("time out")
+    room.voice.follow(True, 10.0 + PATIENCE_S + 1.0, held=True)
+    assert room.begun == []
+    room.voice.follow(True, 10.0 + PATIENCE_HELD_S + 1.0, held=True)
+    assert room.begun == ["time out"]
+
+
+def test_what_is_dropped_because_too_much_waits_is_shown() -> None:
+    room = Room()
+    room.voice.follow(True, 10.0)
+    for n in range(MOST_WAITING + 2):
+        room.voice.say(f"reminder {n}", Urgency.REMINDER)
+    assert room.shown == [f"not spoken: reminder {n} (newer sentences wait)" for n in (0, 1)]
+    room.voice.follow(False, 11.0)
+    assert room.begun == [f"reminder {n}" for n in range(2, MOST_WAITING + 2)]

@@ -4,8 +4,8 @@ The espeak library is under the GPL.  It is loaded here and only here, in a proc
 that is spoken to through pipes, and never in the process of the program itself.  A speech engine
 that hangs or crashes takes this process with it and nothing else.
 
-`{"text": "..."}` asks for one sentence; the answer is `{"rate_hz": 22050}` with samples, or
-`{"error": "..."}`.  The first answer, before any request, is `{"ready": true}` or an error.
+`{"text": "..."}` asks for one sentence; the answer is `{"rate_hz": 22050, "words": [0, 7012]}` (where
+words begin, as far as the engine tells) with samples, or `{"error": "..."}`.  The first answer, before any request, is `{"ready": true}` or an error.
 
 Run as `python -m checkback.speaking.child '{"engine": "espeak", "voice": null, "rate_wpm": 165,
 "volume": 1.0}'`.
@@ -28,8 +28,8 @@ from typing import Any
 from checkback.errors import UserError
 from checkback.speaking.pipes import Message, attach, send
 
-Engine = Callable[[str], tuple[bytes, int]]
-"""Takes a sentence, returns its mono 16-bit samples and their rate in Hz."""
+Engine = Callable[[str], tuple[bytes, int, list[int]]]
+"""Takes a sentence, returns its mono 16-bit samples, their rate in Hz and where words begin."""
 
 # From the library's public header, speak_lib.h.
 _SYNCHRONOUS = 2
@@ -38,7 +38,23 @@ _CHARS_UTF8 = 1
 _POSITION_IN_CHARACTERS = 1
 _PARAMETER_RATE = 1
 _PARAMETER_VOLUME = 2
-_CALLBACK = ctypes.CFUNCTYPE(ctypes.c_int, ctypes.c_void_p, ctypes.c_int, ctypes.c_void_p)
+_WORD_EVENT = 1
+
+
+class _Event(ctypes.Structure):
+    _fields_ = (
+        ("type", ctypes.c_int),
+        ("identifier", ctypes.c_uint),
+        ("text_position", ctypes.c_int),
+        ("length", ctypes.c_int),
+        ("audio_position_ms", ctypes.c_int),
+        ("sample", ctypes.c_int),
+        ("user_data", ctypes.c_void_p),
+        ("value", ctypes.c_char * 8),
+    )
+
+
+_CALLBACK = ctypes.CFUNCTYPE(ctypes.c_int, ctypes.c_void_p, ctypes.c_int, ctypes.POINTER(_Event))
 
 
 class EspeakEngine:
@@ -85,24 +101,31 @@ class EspeakEngine:
         self._library.espeak_SetParameter(_PARAMETER_RATE, rate_wpm, 0)
         self._library.espeak_SetParameter(_PARAMETER_VOLUME, round(volume * 100), 0)
         self._pieces: list[bytes] = []
+        self._words: list[int] = []
         self._collector = _CALLBACK(self._collect)  # kept, because the library calls it
         self._library.espeak_SetSynthCallback(self._collector)
 
-    def _collect(self, samples: int | None, count: int, _events: int | None) -> int:
+    def _collect(self, samples: int | None, count: int, events: Any) -> int:
         if samples and count > 0:
             self._pieces.append(ctypes.string_at(samples, 2 * count))
+        n = 0
+        while events and events[n].type != 0:  # the list ends with an event of type 0
+            if events[n].type == _WORD_EVENT:
+                self._words.append(events[n].audio_position_ms * self._rate_hz // 1000)
+            n += 1
         return 0
 
-    def __call__(self, text: str) -> tuple[bytes, int]:
-        """Return the samples of `text`, and their rate in Hz."""
+    def __call__(self, text: str) -> tuple[bytes, int, list[int]]:
+        """Return the samples of `text`, their rate in Hz, and where words begin."""
         self._pieces.clear()
+        self._words.clear()
         encoded = text.encode() + b"\0"
         status = self._library.espeak_Synth(
             encoded, len(encoded), 0, _POSITION_IN_CHARACTERS, 0, _CHARS_UTF8, None, None
         )
         if status != 0:
             raise RuntimeError(f"espeak_Synth returned {status}")
-        return b"".join(self._pieces), self._rate_hz
+        return b"".join(self._pieces), self._rate_hz, self._words
 
 
 def pyttsx3_engine(voice: str | None, rate_wpm: int, volume: float) -> Engine:
@@ -150,7 +173,7 @@ def pyttsx3_engine(voice: str | None, rate_wpm: int, volume: float) -> Engine:
     del first
     import soundfile
 
-    def synthesise(text: str) -> tuple[bytes, int]:
+    def synthesise(text: str) -> tuple[bytes, int, list[int]]:
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / ("sentence.aiff" if sys.platform == "darwin" else "sentence.wav")
             engine = fresh()
@@ -159,7 +182,7 @@ def pyttsx3_engine(voice: str | None, rate_wpm: int, volume: float) -> Engine:
             engine.save_to_file(text, str(path))
             engine.runAndWait()
             samples, rate_hz = soundfile.read(path, dtype="int16", always_2d=True)
-        return samples[:, 0].tobytes(), int(rate_hz)
+        return samples[:, 0].tobytes(), int(rate_hz), []
 
     return synthesise
 
@@ -186,11 +209,11 @@ def main() -> None:
         while True:
             header, _ = requests.get()
             try:
-                pcm, rate_hz = synthesise(header["text"])
+                pcm, rate_hz, words = synthesise(header["text"])
             except Exception as error:  # whatever an engine raises, the sentence is answered
                 send(answers, {"error": f"{type(error).__name__}: {error}"})
             else:
-                send(answers, {"rate_hz": rate_hz}, pcm)
+                send(answers, {"rate_hz": rate_hz, "words": words}, pcm)
 
 
 if __name__ == "__main__":

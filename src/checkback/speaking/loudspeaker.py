@@ -6,18 +6,26 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from checkback.errors import UserError
+from checkback.speaking import tones
 from checkback.speaking.pipes import Child, Message
-from checkback.speaking.synthesis import OnFailure, Synthesiser, SynthesisError
+from checkback.speaking.synthesis import OnFailure, Sound, Synthesiser, SynthesisError
+from checkback.speaking.voice import Sentence, Tone, Urgency
+from checkback.speaking.waiting import Queue, Waiting
 
 FIRST_RETRY_S, LONGEST_RETRY_S = 0.25, 5.0
 _START_LIMIT_S = 15.0
 _END_LIMIT_S = 1.0
 # Beyond the length of a sentence; the player notices a dead sound card after 1.5 s by itself.
 _PLAY_LIMIT_S = 4.0
+# A sentence that is cut goes on for so long at least: what the sound card holds already is heard.
+_CUT_AHEAD_S = 0.12
+# So near its end a sentence is not cut, and it is cut so often at most.
+_NEARLY_SAID_S = 0.5
+_MOST_CUTS = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,13 +46,6 @@ class Sounding:
     sounding_s: float
 
 
-@dataclass(frozen=True, slots=True)
-class _Sentence:
-    text: str
-    said_s: float
-    number: int
-
-
 class _LostError(Exception):
     """The loudspeaker went away, or is not there."""
 
@@ -55,6 +56,10 @@ class LoudspeakerVoice:
     A sound card that goes away is opened again: first after 0.25 s, later every 5 s.  The sentence
     that was cut off is said once more.  A sentence that cannot be said within `patience_s` of the
     loss is given to `on_failure`, and so is each one after it until the sound card is back.
+
+    The most urgent sentence goes first.  A critical one does not wait: what is being said is cut
+    where the next word begins, and said again afterwards.  Few sentences wait; those that had to be
+    dropped for newer ones, and check-backs that nobody waits for any more, are given to `on_failure`.
 
     Parameters
     ----------
@@ -68,6 +73,8 @@ class LoudspeakerVoice:
         Is given a `Sounding` for each sentence that begins to be heard.
     patience_s : float
         How long a sentence waits for a lost sound card.
+    tone_volume : float
+        Of the tones, 0 to 1; the synthesiser has its own.
 
     Both callables are called in the voice's own thread and must not raise.
 
@@ -87,17 +94,19 @@ class LoudspeakerVoice:
         on_failure: OnFailure | None = None,
         on_sounding: Callable[[Sounding], None] | None = None,
         patience_s: float = 3.0,
+        tone_volume: float = 1.0,
     ) -> None:
         self._synthesiser = synthesiser
         self._device = device
         self._on_failure = on_failure
         self._on_sounding = on_sounding
         self._patience_s = patience_s
+        self._tone_volume = tone_volume
 
         # The state below belongs to whoever holds the condition.
         self._changed = threading.Condition()
-        self._queue: deque[_Sentence] = deque()
-        self._current: _Sentence | None = None
+        self._queue = Queue()
+        self._current: Waiting | None = None
         self._next_number = 0
         self._silenced = 0  # sentences below this number are not to be said any more
         self._closing = False
@@ -118,9 +127,12 @@ class LoudspeakerVoice:
 
     @property
     def speaking(self) -> bool:
-        """True from the moment a sentence is queued until its last sample has left the loudspeaker."""
+        """True from the moment a sentence is queued until its last sample has left the loudspeaker.
+
+        False while the sound card is gone: nothing is heard, so nobody has to be deaf for it.
+        """
         with self._changed:
-            return self._current is not None or bool(self._queue)
+            return self._lost_s is None and (self._current is not None or len(self._queue) > 0)
 
     @property
     def lost(self) -> bool:
@@ -133,20 +145,25 @@ class LoudspeakerVoice:
         player = self._player
         return player.pid if player else None
 
-    def say(self, text: str) -> None:
-        """Queue `text`; returns at once."""
+    def say(self, text: str, urgency: Urgency = Urgency.CHECK_BACK, tone: Tone | None = None) -> None:
+        """Queue `text`, with `tone` before it; returns at once."""
+        dropped = []
         with self._changed:
-            if not self._closing:
-                self._queue.append(_Sentence(text, time.monotonic(), self._next_number))
+            closing = self._closing
+            if not closing:
+                new = Waiting(Sentence(text, urgency, tone), time.monotonic(), self._next_number)
+                dropped = self._queue.push(new)
                 self._next_number += 1
                 self._changed.notify_all()
-                return
-        self._report(text, "the voice is closed")
+        if closing:
+            self._report(text, "the voice is closed")
+        for each in dropped:
+            self._report(each.sentence.text, "newer sentences wait")
 
-    def stop(self) -> None:
+    def stop(self) -> tuple[Sentence, ...]:
         """Fall silent now and drop what is queued; returns at once."""
         with self._changed:
-            self._silence()
+            return self._silence()
 
     def close(self, *, timeout_s: float = 10.0) -> None:
         """Finish what is queued, at most `timeout_s`, then end the player and the synthesiser.
@@ -158,62 +175,72 @@ class LoudspeakerVoice:
             self._changed.notify_all()
         self._worker.join(timeout_s)
         with self._changed:
-            current = [] if self._current is None else [self._current]
-            unsaid = [sentence.text for sentence in (*current, *self._queue)]
-            self._silence()
+            unsaid = self._silence()
         self._worker.join(_END_LIMIT_S)
-        for text in unsaid:
-            self._report(text, "the program ended before it was said")
+        for sentence in unsaid:
+            self._report(sentence.text, "the program ended before it was said")
         self._synthesiser.close()
 
-    def _silence(self) -> None:
-        self._queue.clear()
+    def _silence(self) -> tuple[Sentence, ...]:
+        current = [] if self._current is None or self._is_silenced(self._current) else [self._current]
+        unsaid = [*current, *self._queue.clear()]
         self._silenced = self._next_number
         self._changed.notify_all()
+        # a sentence that is just being cut waits already to be said again
+        return tuple(dict.fromkeys(each.sentence for each in unsaid))
 
     # --- the worker -----------------------------------------------------------------------------
 
     def _work(self) -> None:
-        while (sentence := self._next()) is not None:
+        while (turn := self._next()) is not None:
             try:
-                self._speak(sentence)
+                self._speak(turn)
             except (SynthesisError, _LostError) as error:
-                if not self._is_silenced(sentence):
-                    self._report(sentence.text, str(error))
+                if not self._is_silenced(turn):
+                    self._report(turn.sentence.text, str(error))
             finally:
                 with self._changed:
                     self._current = None
         self._end_player()
 
-    def _next(self) -> _Sentence | None:
+    def _next(self) -> Waiting | None:
         """Wait for a sentence and look after the player meanwhile; None at the end."""
         while True:
             with self._changed:
-                if not self._queue and not self._closing and not self._messages:
+                if not len(self._queue) and not self._closing and not self._messages:
                     self._changed.wait(FIRST_RETRY_S)
-                if self._queue:
-                    self._current = self._queue.popleft()
-                    return self._current
-                if self._closing:
-                    return None
-                gone = None in self._messages
-                self._messages.clear()
+                stale = self._queue.drop_stale(time.monotonic())
+                self._current = turn = self._queue.pop()
+                ended = turn is None and self._closing
+                gone = turn is None and None in self._messages
+                if turn is None:
+                    self._messages.clear()
+            for each in stale:
+                self._report(each.sentence.text, "it came too late")
+            if turn is not None or ended:
+                return turn
             if gone:
                 self._lose()
             elif self._player is None:
                 self._try_again()
 
-    def _speak(self, sentence: _Sentence) -> None:
-        sound = self._synthesiser.synthesise(sentence.text)
+    def _speak(self, turn: Waiting) -> None:
+        sound = self._sound_of(turn.sentence)
         for _ in range(2):
-            self._wait_for_player(sentence)
-            if self._is_silenced(sentence):
+            self._wait_for_player(turn)
+            if self._is_silenced(turn):
                 return
-            if self._play(sentence, sound.at_rate(self._rate_hz).pcm.tobytes()):
+            if self._play(turn, sound.at_rate(self._rate_hz)):
                 return
         raise _LostError("the loudspeaker swallowed it twice")
 
-    def _wait_for_player(self, sentence: _Sentence) -> None:
+    def _sound_of(self, sentence: Sentence) -> Sound:
+        if not sentence.text:
+            return tones.tone(sentence.tone or "attention", self._tone_volume)
+        words = self._synthesiser.synthesise(sentence.text)
+        return words if sentence.tone is None else words.after(tones.tone(sentence.tone, self._tone_volume))
+
+    def _wait_for_player(self, turn: Waiting) -> None:
         """Wait until there is a player, or until the sentence is silenced.
 
         Raises
@@ -221,7 +248,7 @@ class LoudspeakerVoice:
         _LostError
             If the sound card was lost too long ago.
         """
-        while self._player is None and not self._is_silenced(sentence):
+        while self._player is None and not self._is_silenced(turn):
             self._try_again()
             if self._player is None:
                 with self._changed:
@@ -230,36 +257,68 @@ class LoudspeakerVoice:
                         raise _LostError("the loudspeaker is gone")
                     self._changed.wait(0.05)
 
-    def _play(self, sentence: _Sentence, pcm: bytes) -> bool:
-        """Play to the end or until it is silenced; False if it was not heard to its end."""
+    def _play(self, turn: Waiting, sound: Sound) -> bool:
+        """Play to the end or until it gives way; False if it was not heard to its end."""
         assert self._player is not None
-        self._player.send({"play": sentence.number}, pcm)
-        deadline_s = time.monotonic() + len(pcm) / 2 / self._rate_hz + _PLAY_LIMIT_S
+        pcm = sound.pcm.tobytes()
+        self._player.send({"play": turn.number}, pcm)
+        deadline_s = time.monotonic() + sound.duration_s + _PLAY_LIMIT_S
+        begins_s: float | None = None
+        cut = False
         while True:
             with self._changed:
-                while not self._messages and sentence.number >= self._silenced:
+                while (
+                    not self._messages and not self._is_silenced(turn) and (cut or not self._outranked(turn))
+                ):
                     if not self._changed.wait(deadline_s - time.monotonic()):
                         break
                 silenced = self._silenced
                 message = self._messages.popleft() if self._messages else None
-            if sentence.number < silenced:
+                outranked = not cut and self._outranked(turn)
+            if turn.number < silenced:
                 self._player.send({"stop": silenced})
                 return True
+            if message is None and outranked:
+                cut = True
+                self._cut(turn, sound, begins_s)
+                continue
             if message is None:
                 # The player is gone, or hangs.
                 self._lose()
                 return False
             header = message[0]
-            if header["play"] != sentence.number:
+            if header["play"] != turn.number:
                 continue
             if "ended" in header:
                 return bool(header["ended"])
+            begins_s = header["begins_s"]
             if self._on_sounding is not None:
-                self._on_sounding(Sounding(sentence.text, sentence.said_s, header["begins_s"]))
+                self._on_sounding(Sounding(turn.sentence.text, turn.said_s, header["begins_s"]))
 
-    def _is_silenced(self, sentence: _Sentence) -> bool:
+    def _cut(self, turn: Waiting, sound: Sound, begins_s: float | None) -> None:
+        """Let a sentence end where its next word begins, and say it again later."""
+        assert self._player is not None
+        heard_s = 0.0 if begins_s is None else time.monotonic() - begins_s
+        sample = sound.boundary_after(max(0, round((heard_s + _CUT_AHEAD_S) * self._rate_hz)))
+        if len(sound.pcm) - sample < _NEARLY_SAID_S * self._rate_hz:
+            return
+        self._player.send({"cut": turn.number, "sample": sample})
         with self._changed:
-            return sentence.number < self._silenced
+            again = replace(turn, number=self._next_number, cuts=turn.cuts + 1)
+            self._next_number += 1
+            self._queue.push_back(again)
+
+    def _outranked(self, turn: Waiting) -> bool:
+        """Whether a critical sentence waits that this one may be cut for."""
+        return (
+            turn.sentence.urgency < Urgency.CRITICAL
+            and turn.cuts < _MOST_CUTS
+            and self._queue.urgency is Urgency.CRITICAL
+        )
+
+    def _is_silenced(self, turn: Waiting) -> bool:
+        with self._changed:
+            return turn.number < self._silenced
 
     def _try_again(self) -> None:
         """Start the player again if it is time to."""
@@ -317,5 +376,5 @@ class LoudspeakerVoice:
             self._changed.notify_all()
 
     def _report(self, text: str, why: str) -> None:
-        if self._on_failure is not None:
+        if self._on_failure is not None and text:
             self._on_failure(text, why)

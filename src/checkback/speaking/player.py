@@ -4,7 +4,8 @@ It is a process of its own so that a driver that hangs takes nothing else with i
 program cannot make the voice stutter, and so that the list of sound cards, which PortAudio makes
 only once, is made anew after a sound card was lost: the process ends and is started again.
 
-The parent sends `{"play": 7}` with samples, and `{"stop": 8}`, which silences every number below 8.
+The parent sends `{"play": 7}` with samples, `{"stop": 8}`, which silences every number below 8, and
+`{"cut": 7, "sample": 4410}`, which ends that sentence there.
 The first answer is `{"rate_hz": 48000}` or `{"error": "..."}`.  Of each sentence that is not
 silenced, `{"play": 7, "begins_s": ...}` tells when it begins to be heard, and
 `{"play": 7, "ended": true}` that it has been; `ended` is false if the sound card swallowed it.
@@ -58,13 +59,18 @@ class Playback:
         self._pcm = pcm
         self._rate_hz = rate_hz
         self._position = 0
+        self._end = len(pcm)
+
+    def cut(self, sample: int) -> None:
+        """End it before `sample`, or at once if that was played; for any thread."""
+        self._end = min(self._end, max(0, sample))
 
     @property
     def swallowed(self) -> bool:
         """True if it is over much sooner than it lasts."""
         if self.begins_s is None or self.ends_s is None:
             return False
-        return self.ends_s - self.begins_s < len(self._pcm) / self._rate_hz - SWALLOWED_S
+        return self.ends_s - self.begins_s < min(self._end, self._position) / self._rate_hz - SWALLOWED_S
 
     def fill(self, out: NDArray[np.int16], heard_s: float) -> None:
         """Write the next samples to silent `out`, shape (frames, channels), heard at `heard_s`."""
@@ -72,10 +78,11 @@ class Playback:
             return
         if self.begins_s is None:
             self.begins_s = heard_s
-        piece = self._pcm[self._position : self._position + len(out)]
+        end = self._end
+        piece = self._pcm[self._position : max(self._position, min(self._position + len(out), end))]
         out[: len(piece)] = piece[:, np.newaxis]
         self._position += len(piece)
-        if self._position >= len(self._pcm):
+        if self._position >= end:
             self.ends_s = heard_s + len(piece) / self._rate_hz
 
 
@@ -138,6 +145,12 @@ class Player:
         """Let no sentence below `number` be heard any more; for any thread."""
         self._silenced = max(self._silenced, number)
 
+    def cut(self, number: int, sample: int) -> None:
+        """End a sentence before `sample`, if it is the one that is played; for any thread."""
+        playback = self._playback
+        if playback is not None and playback.number == number:
+            playback.cut(sample)
+
     def play(self, number: int, pcm: NDArray[np.int16], answer: Any) -> bool:
         """Play a sentence to its end; False if the sound card is gone.
 
@@ -188,6 +201,8 @@ def main() -> None:
     def take(message: Message) -> None:
         if "stop" in message[0]:
             players[0].silence(message[0]["stop"])
+        elif "cut" in message[0]:
+            players[0].cut(message[0]["cut"], message[0]["sample"])
         else:
             sentences.put(message)
 

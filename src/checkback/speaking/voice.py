@@ -1,8 +1,40 @@
-"""The port that every voice stands behind."""
+"""The port that every voice stands behind, and what it is given to say."""
 
 from __future__ import annotations
 
-from typing import Protocol
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import Literal, Protocol
+
+Tone = Literal["accepted", "asked", "not_heard", "attention"]
+"""A short sound that stands for a sentence, or before one; see `checkback.speaking.tones`."""
+
+
+class Urgency(IntEnum):
+    """What goes first when several sentences wait."""
+
+    REMINDER = 0
+    CHECK_BACK = 1
+    CRITICAL = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Sentence:
+    """Something to be said.
+
+    Attributes
+    ----------
+    text : str
+        The words; may be empty if there is a tone.
+    urgency : Urgency
+        The most urgent goes first, and a critical sentence cuts another short.
+    tone : Tone or None
+        Is heard before the words.
+    """
+
+    text: str
+    urgency: Urgency = Urgency.CHECK_BACK
+    tone: Tone | None = None
 
 
 class Voice(Protocol):
@@ -10,12 +42,21 @@ class Voice(Protocol):
 
     name: str
 
-    def say(self, text: str) -> None:
-        """Queue `text`; returns at once."""
+    def say(self, text: str, urgency: Urgency = Urgency.CHECK_BACK, tone: Tone | None = None) -> None:
+        """Queue `text`, with `tone` before it; returns at once.
+
+        What has to be dropped because too much waits is told to the owner of the voice.
+        """
         ...
 
-    def stop(self) -> None:
-        """Fall silent now and drop what is queued."""
+    def stop(self) -> tuple[Sentence, ...]:
+        """Fall silent now and drop what is queued.
+
+        Returns
+        -------
+        tuple of Sentence
+            What was not heard to its end.
+        """
         ...
 
     @property

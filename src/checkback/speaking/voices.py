@@ -11,7 +11,9 @@ import numpy as np
 import soundfile
 
 from checkback.errors import UserError
+from checkback.speaking import tones
 from checkback.speaking.synthesis import OnFailure, Sound, Synthesiser, SynthesisError
+from checkback.speaking.voice import Sentence, Tone, Urgency
 
 
 class SilentVoice:
@@ -19,11 +21,12 @@ class SilentVoice:
 
     name = "silent"
 
-    def say(self, text: str) -> None:
+    def say(self, text: str, urgency: Urgency = Urgency.CHECK_BACK, tone: Tone | None = None) -> None:
         """Drop `text`."""
 
-    def stop(self) -> None:
+    def stop(self) -> tuple[Sentence, ...]:
         """Stay silent."""
+        return ()
 
     @property
     def speaking(self) -> bool:
@@ -54,11 +57,13 @@ class TextVoice:
         self._mark = mark
         self._on_failure = on_failure
 
-    def say(self, text: str) -> None:
-        """Print `text` now.
+    def say(self, text: str, urgency: Urgency = Urgency.CHECK_BACK, tone: Tone | None = None) -> None:
+        """Print `text` now; a tone by itself is not shown.
 
         Letters that the stream cannot show are shown as question marks.
         """
+        if not text:
+            return
         encoding = getattr(self._stream, "encoding", None) or "utf-8"
         line = f"{self._mark}{text}\n".encode(encoding, errors="replace").decode(encoding)
         try:
@@ -68,8 +73,9 @@ class TextVoice:
             if self._on_failure is not None:
                 self._on_failure(text, f"it cannot be printed: {error}")
 
-    def stop(self) -> None:
+    def stop(self) -> tuple[Sentence, ...]:
         """Do nothing: what is printed stays."""
+        return ()
 
     @property
     def speaking(self) -> bool:
@@ -150,13 +156,17 @@ class FileVoice:
         """What was said so far and when, in the order of time."""
         return [spoken for spoken, _ in self._spoken]
 
-    def say(self, text: str) -> None:
-        """Put `text` on the time line."""
+    def say(self, text: str, urgency: Urgency = Urgency.CHECK_BACK, tone: Tone | None = None) -> None:
+        """Put `text` on the time line, with `tone` before it; the order is that of saying."""
         said_s = self._now()
         try:
             if self._closed:
                 raise SynthesisError("the voice is closed")
-            sound = self._synthesiser.synthesise(text).at_rate(self._rate_hz)
+            sound = Sound(np.zeros(0, np.int16), self._rate_hz)
+            if text:
+                sound = self._synthesiser.synthesise(text).at_rate(self._rate_hz)
+            if tone is not None:
+                sound = sound.after(tones.tone(tone))
         except SynthesisError as error:
             if self._on_failure is not None:
                 self._on_failure(text, str(error))
@@ -164,15 +174,17 @@ class FileVoice:
         start_s = max(said_s, self._end_s, 0.0)
         self._spoken.append((Spoken(start_s, start_s + sound.duration_s, text), sound))
 
-    def stop(self) -> None:
+    def stop(self) -> tuple[Sentence, ...]:
         """Cut the sentence that is playing now and drop those after it."""
         now_s = self._now()
         kept = [(spoken, sound) for spoken, sound in self._spoken if spoken.start_s < now_s]
+        unsaid = [spoken.text for spoken, _ in self._spoken if spoken.end_s > now_s]
         if kept and kept[-1][0].end_s > now_s:
             spoken, sound = kept[-1]
             samples = round((now_s - spoken.start_s) * sound.rate_hz)
             kept[-1] = (replace(spoken, end_s=now_s), Sound(sound.pcm[:samples], sound.rate_hz))
         self._spoken = kept
+        return tuple(map(Sentence, unsaid))
 
     @property
     def speaking(self) -> bool:
