@@ -36,7 +36,7 @@ import numpy as np
 import soundfile
 
 from checkback import app
-from checkback.hearing.pedal import PedalEvent
+from checkback.hearing.pedals.events import PedalEvent
 from checkback.hearing.pocketsphinx import PocketSphinxDecoder
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Heard, Pcm, Recogniser, Utterance
 from checkback.language.phrasebook import Phrasebook

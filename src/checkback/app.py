@@ -10,13 +10,15 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 from checkback import __version__, paperwork
 from checkback.errors import UserError
 from checkback.hearing.endpointing import BLOCK_S, Segmenter
 from checkback.hearing.microphone import Microphone
-from checkback.hearing.pedal import KeyboardPedal, PedalEvent
+from checkback.hearing.pedals.events import OnNotice, OnPedal, Pedal, PedalEvent
+from checkback.hearing.pedals.opening import is_stream, open_pedal, stream_events
+from checkback.hearing.pedals.script import ScriptedPedal
 from checkback.hearing.recogniser import Recogniser, Utterance
 from checkback.hearing.recording import Recording
 from checkback.language.catalogue import read_json, read_toml
@@ -124,6 +126,35 @@ def _text_voice() -> TextVoice:
     return TextVoice(sys.stdout)
 
 
+def make_pedal(settings: Settings, on_event: OnPedal, on_notice: OnNotice) -> Pedal:
+    """Begin to watch the pedal that the settings name; see `open_pedal`."""
+    pedals = settings.pedals
+    return open_pedal(
+        on_event,
+        pedals.bindings,
+        how=pedals.watch,
+        device=pedals.device,
+        grab=pedals.grab,
+        timing=pedals.timing,
+        on_notice=on_notice,
+    )
+
+
+def load_presses(path: Path, settings: Settings, start: datetime | None) -> tuple[PedalEvent, ...]:
+    """Read what was pressed during a recording: a script, or a stream of records of Linux.
+
+    Raises
+    ------
+    UserError
+        If it cannot be read or understood.
+    """
+    if not is_stream(path):
+        return ScriptedPedal.from_file(path).events
+    pedals = settings.pedals
+    start_s = None if start is None else start.timestamp()
+    return stream_events(path, pedals.bindings, start_s=start_s, timing=pedals.timing)
+
+
 @contextmanager
 def listening(
     folder: Path,
@@ -199,8 +230,7 @@ def listening(
             show=show,
         )
         if settings.pedals.use:
-            pedal = KeyboardPedal(room.press, keys=settings.pedals.keys or None)
-            stack.callback(pedal.close)
+            stack.callback(make_pedal(settings, room.press, room.notice).close)
         yield room
 
 
@@ -348,7 +378,7 @@ def replay(
                             else:
                                 hear(segmenter.release(), event.at_s)
                         elif event.pressed:
-                            report(Heard(None, loop.pressed(event.action)))
+                            report(Heard(None, loop.pressed(event.action, event.at_s)))
                     end_s = start_s + BLOCK_S
                     hear(segmenter.feed(block, start_s), end_s)
                     if end_s >= next_tick_s:
@@ -464,9 +494,6 @@ def read_case(folder: Path, *, despite_breaks: bool = False) -> tuple[Case, list
     if entries.torn is not None:
         notes.append(entries.torn)
     return Case(entries), notes
-
-
-Action = Literal["affirm", "withdraw", "mark"]
 
 
 def entry_row(case: Case, entry: Entry, phrasing: Phrasing) -> tuple[str, str, str, str, str]:

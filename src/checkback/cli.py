@@ -41,7 +41,6 @@ from checkback.commands.report import report
 from checkback.commands.send import send
 from checkback.commands.sign import sign
 from checkback.errors import UserError
-from checkback.hearing.pedal import ScriptedPedal
 from checkback.hearing.recording import Recording
 from checkback.language.card import phrase_card
 from checkback.language.checking import ambiguities, near_sounding, not_said_digit_by_digit
@@ -385,7 +384,11 @@ def _stop_after(lines: threading.Thread, room: Listening) -> None:
 )
 @click.option("--json", "as_json", is_flag=True, help="One JSON line an utterance.")
 @click.option("--start", help="Wall time of the first sample, RFC 3339; default: now.")
-@click.option("--pedal", type=click.Path(path_type=Path), help="Pedal script: lines like '12.5 talk down'.")
+@click.option(
+    "--pedal",
+    type=click.Path(path_type=Path),
+    help="Pedal script, lines like '12.5 talk down'; or a recorded evdev stream.",
+)
 @click.option("--plan", type=click.Path(path_type=Path), help="What is known of the patient (TOML).")
 @click.option("--silent", is_flag=True, help="Do not make the sound file of the check-backs.")
 @pass_settings
@@ -418,9 +421,9 @@ def replay(
     """  # noqa: D301
     loaded = settings.load()
     recording = Recording(file)
-    presses = ScriptedPedal.from_file(pedal).events if pedal else ()
     known = app.load_plan(plan) if plan else None
     began = moment(start)
+    presses = app.load_presses(pedal, loaded, began if start else None) if pedal else ()
     book = app.load_book(loaded)
     if case is not None and app.holds_case(case):
         raise UserError(f"{case} already holds a case; give another folder with --case, or remove that one")

@@ -10,6 +10,8 @@ import numpy as np
 
 from checkback import app
 from checkback.errors import UserError
+from checkback.hearing.pedals.bindings import in_words
+from checkback.hearing.pedals.events import PedalNotice
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Utterance
 from checkback.settings import Settings, vosk_model, whisper_model
 
@@ -141,11 +143,13 @@ def _loudspeaker(settings: Settings) -> str:
 
 
 def _pedal(settings: Settings) -> str:
-    from checkback.hearing.pedal import KeyboardPedal
-
-    pedal = KeyboardPedal(lambda event: None, keys=settings.pedals.keys or None)
+    noticed: list[PedalNotice] = []
+    pedal = app.make_pedal(settings, lambda event: None, noticed.append)
     pedal.close()
-    return "keys can be watched" + ("" if settings.pedals.use else " (pedals.use is off in the settings)")
+    if noticed:
+        raise UserError(f"{noticed[0].what[0].upper()}{noticed[0].what[1:]}")
+    off = "" if settings.pedals.use else " (pedals.use is off in the settings)"
+    return f"{pedal.description} can be watched; {in_words(settings.pedals.bindings)}{off}"
 
 
 def _cases(settings: Settings) -> str:

@@ -19,7 +19,7 @@ from typing import TextIO
 
 from checkback.hearing.endpointing import Segmenter
 from checkback.hearing.microphone import Microphone
-from checkback.hearing.pedal import PedalEvent
+from checkback.hearing.pedals.events import PedalEvent, PedalNotice
 from checkback.hearing.recogniser import Heard, Recogniser, Utterance
 from checkback.loop import Loop, Outcome
 from checkback.speaking.polite import PoliteVoice
@@ -50,7 +50,7 @@ class Stopped:
     """Time to end."""
 
 
-Event = Heard | PedalEvent | Typed | HearingChanged | Stopped
+Event = Heard | PedalEvent | PedalNotice | Typed | HearingChanged | Stopped
 
 
 class Listening:
@@ -119,6 +119,10 @@ class Listening:
             self._talk.put(event.pressed)
         elif event.pressed:
             self._events.put(event)
+
+    def notice(self, notice: PedalNotice) -> None:
+        """Take notice of what became of the pedal; may be called from any thread."""
+        self._events.put(notice)
 
     def type(self, text: str) -> None:
         """Take a typed line; may be called from any thread."""
@@ -255,7 +259,11 @@ class Listening:
         if isinstance(event, Typed):
             return self._loop.typed(event.text)
         if isinstance(event, PedalEvent) and event.action != "talk":
-            return self._loop.pressed(event.action)
+            return self._loop.pressed(event.action, event.at_s)
+        if isinstance(event, PedalNotice):
+            self._show(event.what)
+            if event.state != "free":
+                self._loop.say(f"pedal_{event.state}")
         if isinstance(event, HearingChanged):
             key = "hearing_again" if event.hearing else "deaf"
             self._show(self._loop.phrasing.reply(key))

@@ -19,6 +19,7 @@ from checkback.certainty import ENOUGH_TO_ATTEND, LEAST_ASKED, PRIOR, RISKS, Ris
 from checkback.checklist import ANSWER, AskedReader, Checklist
 from checkback.dictation import SAID_BACK_WORDS, Notes, earlier_parts
 from checkback.errors import UserError
+from checkback.hearing.pedals.events import Action
 from checkback.hearing.recogniser import Heard
 from checkback.language.phrasebook import Phrasebook
 from checkback.language.phrasing import Phrasing, differing
@@ -32,6 +33,7 @@ from checkback.record.entry import (
     Advice,
     Alternative,
     ClockStep,
+    Deflation,
     Deployment,
     Device,
     DeviceEvent,
@@ -53,7 +55,7 @@ from checkback.speaking.voice import Urgency, Voice
 from checkback.watching.contrast import allowable
 from checkback.watching.facts import Facts, gather, on_one_clock
 from checkback.watching.limits import Limits
-from checkback.watching.reminders import RULES, due
+from checkback.watching.reminders import RULES, due, standing
 
 Result = Literal["accepted", "asked", "ignored"]
 Source = Literal["speech", "typed", "pedal", "program", "plan"]
@@ -188,6 +190,7 @@ class Loop:
         self._recogniser = recogniser
         self._voice_on = True
         self._last_reply = ""
+        self._reminded: tuple[str, str] | None = None
         self._pending: int | None = None
         # the question between what sounds alike: its entry, and the option that each short answer means
         self._attention = tuple(attention)
@@ -373,14 +376,53 @@ class Loop:
             return self._end_note(call)
         return self._take(call, readings)
 
-    def pressed(self, action: Literal["affirm", "withdraw", "mark"]) -> Outcome:
-        """Take a press of a pedal."""
-        call = _CallOut("", self._clock.now(), "pedal")
-        if action == "affirm":
-            return self._answer_with(call, 1)
-        if action == "withdraw":
-            return self._give_up_note(call) if self._notes.open else self._withdraw(call, None)
-        return self._record(_Proposal(Mark(), call.said), call)
+    def pressed(self, action: Action, at_s: float | None = None) -> Outcome:
+        """Take a press of a pedal.
+
+        Parameters
+        ----------
+        action : str
+            Any but "talk".
+        at_s : float or None
+            When the foot went down, on the monotonic clock; None: now.
+        """
+        call = _CallOut("", self._clock.now() if at_s is None else self._moment(at_s), "pedal")
+        match action:
+            case "affirm":
+                return self._answer_with(call, 1)
+            case "withdraw":
+                return self._give_up_note(call) if self._notes.open else self._withdraw(call, None)
+            case "mark":
+                return self._record(_Proposal(Mark(), call.said), call)
+            case "clock":
+                return self._balloon_clock(call)
+            case "reminder":
+                return self._next_reminder(call)
+            case "card":
+                return self._say_only(call, "no_card")
+        raise LookupError(f"no code for the action {action}")
+
+    def _balloon_clock(self, call: _CallOut) -> Outcome:
+        """Record that a balloon goes up or comes down: of its pressure a foot tells nothing."""
+        for body in (Deflation(), Inflation()):
+            if self.case.objection(body) is None:
+                return self._record(_Proposal(body, call.said), call)
+        mark = self._write(Mark(), call)
+        reply = self.phrasing.reply("no_balloon")
+        return self._reply(Outcome("accepted", call.words, (mark,), reply, call.score))
+
+    def _next_reminder(self, call: _CallOut) -> Outcome:
+        """Say one thing that is due, and the next one when asked again; then from the beginning."""
+        found = standing(self.case, self._limits, self._book.catalogue, self._clock.now(), self._session)
+        if not found:
+            self._reminded = None
+            return self._done(call, "nothing_due")
+        known = [(each.rule, each.step) for each in found]
+        place = (known.index(self._reminded) + 1) % len(known) if self._reminded in known else 0
+        each, self._reminded = found[place], known[place]
+        text = self.phrasing.advice(each.rule, each.values)
+        self._show(f"{text} ({each.source})")
+        return self._reply(Outcome("accepted", call.words, (), text, call.score))
 
     def plan(self, patient: Patient) -> Entry | None:
         """Record what is known of the patient before the case; None if it is on record already."""

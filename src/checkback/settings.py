@@ -6,9 +6,11 @@ from pathlib import Path
 from typing import Literal
 
 import click
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from checkback.errors import UserError
+from checkback.hearing.pedals.bindings import DEFAULT_KEYS, Bindings, bindings_of
+from checkback.hearing.pedals.gestures import Timing
 from checkback.language.catalogue import read_toml
 
 
@@ -71,10 +73,47 @@ class Speaking(_Group):
 
 
 class Pedals(_Group):
-    """Keys that a pedal presses: key name to action."""
+    """The pedal, and what its keys do."""
 
     use: bool = False
-    keys: dict[str, Literal["talk", "affirm", "withdraw", "mark"]] = {}
+    watch: Literal["auto", "evdev", "display"] = Field(
+        default="auto",
+        description="evdev: the pedal's own device (Linux); display: keys of the keyboard; "
+        "auto: evdev if a device is named on Linux.",
+    )
+    device: str | None = Field(
+        default=None,
+        min_length=1,
+        description="Vendor and product like 1a2b:00ff, or name or place, see checkback pedal --list.",
+    )
+    grab: bool = Field(default=True, description="Take the device away from all other programs.")
+    double_s: float = Field(
+        default=Timing.double_s, ge=0.2, le=1.5, description="From press to press of a double tap, s."
+    )
+    long_s: float = Field(default=Timing.long_s, ge=0.3, le=3.0, description="A longer press is long, s.")
+    keys: dict[str, str | dict[str, str]] = Field(
+        default={},
+        description="Key to action, or to actions by hold, tap, double and long; none: f6 to f9.",
+    )
+
+    @field_validator("keys")
+    @classmethod
+    def _go_together(cls, keys: dict[str, str | dict[str, str]]) -> dict[str, str | dict[str, str]]:
+        try:
+            bindings_of(keys)
+        except UserError as error:
+            raise ValueError(str(error).rstrip(".")) from None
+        return keys
+
+    @property
+    def bindings(self) -> Bindings:
+        """What each key does."""
+        return bindings_of(self.keys or DEFAULT_KEYS)
+
+    @property
+    def timing(self) -> Timing:
+        """How fast a foot is."""
+        return Timing(double_s=self.double_s, long_s=self.long_s)
 
 
 class Reporting(_Group):

@@ -133,6 +133,27 @@ def due(case: Case, limits: Limits, catalogue: Catalogue, now: Moment, session: 
     return tuple(sorted(found, key=lambda each: not each.critical))
 
 
+def standing(case: Case, limits: Limits, catalogue: Catalogue, now: Moment, session: int) -> tuple[Due, ...]:
+    """Return all that holds now, whether it was said or not, for somebody who asks.
+
+    What was answered by "noted" is left out until it is due anew, and what is over as soon as it was said.
+    Parameters and order as in `due`.
+    """
+    watch = _Watch(case, limits, catalogue, now, session)
+    ended = case.latest(CaseEnd) is not None
+    found = []
+    for rule, (causes, after_end) in _RULES.items():
+        times: Reminder = getattr(limits.reminders, rule)
+        if ended != after_end or not times.on:
+            continue
+        found += [
+            Due(rule, cause.step, MappingProxyType(cause.values), cause.source or times.cited, times.critical)
+            for cause in causes(watch)
+            if watch.is_due(rule, cause, times) or watch.is_open(rule, cause)
+        ]
+    return tuple(sorted(found, key=lambda each: not each.critical))
+
+
 @dataclass(frozen=True)
 class _Cause:
     """A reason to speak up that holds now.
@@ -202,6 +223,11 @@ class _Watch:
         if noted is not None and noted.n > said.n:
             return 0 < times.after_noted * unit_s <= self.age_s(noted)
         return 0 < times.repeat * unit_s <= self.age_s(said)
+
+    def is_open(self, rule: str, cause: _Cause) -> bool:
+        """Return whether it was said, nobody answered, and it is not over by then."""
+        said, noted = self.case.advised(rule, cause.step), self.case.noted(rule)
+        return rule not in _OVER and said is not None and (noted is None or noted.n < said.n)
 
     # --- what is known --------------------------------------------------------------------------
 
@@ -514,6 +540,9 @@ _RULES: dict[str, tuple[Callable[[_Watch], Iterator[_Cause]], bool]] = {
     "guide_out_missing": (_guide_out_missing, False),
     "case_end_missing": (_case_end_missing, True),
 }
+
+_OVER = frozenset(("pressure_over_rated", "bolus_window"))
+"""Rules about something that happened, and that nobody can still do anything about once it was said."""
 
 RULES: tuple[str, ...] = tuple(_RULES)
 """Every rule, in the order of importance; the phrasebook has words for each."""
