@@ -421,7 +421,7 @@ class Loop:
         place = (known.index(self._reminded) + 1) % len(known) if self._reminded in known else 0
         each, self._reminded = found[place], known[place]
         text = self.phrasing.advice(each.rule, each.values)
-        self._show(f"{text} ({each.source})")
+        self._show(f"{self.phrasing.advice(each.rule, each.values, written=True)} ({each.source})")
         return self._reply(Outcome("accepted", call.words, (), text, call.score))
 
     def plan(self, patient: Patient) -> Entry | None:

@@ -15,7 +15,19 @@ from checkback.hearing.recogniser import Heard, Hypothesis, Utterance
 from checkback.language.phrasebook import Phrasebook
 from checkback.loop import Loop, Outcome
 from checkback.record.clock import HandClock
-from checkback.record.entry import Act, Advice, ClockStep, Contrast, Device, Drug, Inflation, Noted, Session
+from checkback.record.entry import (
+    Act,
+    Advice,
+    ClockStep,
+    Contrast,
+    Deflation,
+    Device,
+    Drug,
+    Inflation,
+    Mark,
+    Noted,
+    Session,
+)
 from checkback.record.journal import Journal, verify
 from checkback.speaking.voices import TextVoice
 from checkback.watching.limits import load as load_limits
@@ -518,3 +530,67 @@ class TestSpeakingUp:
 
     def test_every_rule_has_its_words(self, room: Room) -> None:
         assert set(room.book.file.advice) == set(RULES)
+
+
+# --- pedals ----------------------------------------------------------------------------------------
+
+
+def test_the_balloon_clock_is_an_inflation_without_pressure_and_a_deflation(room: Room) -> None:
+    room.loop.typed("balloon 2.5 x 12")
+    room.clock.set(10.0)
+    up = room.loop.pressed("clock", 9.4)
+    assert up.result == "accepted"
+    assert up.entries[0].body == Inflation()
+    # the foot went down before the program took the press
+    assert up.entries[0].at.monotonic_s == 9.4
+    assert room.last_said == "up"
+    room.loop.typed("correction 14 atm")
+    assert room.loop.case.last().body == Inflation(pressure_atm=Decimal(14))  # type: ignore[union-attr]
+    room.clock.set(31.0)
+    down = room.loop.pressed("clock")
+    assert down.entries[0].body == Deflation()
+    (life,) = room.loop.case.inside()
+    assert [(each.seconds, each.pressure_atm) for each in life.inflations] == [(21.6, Decimal(14))]
+    room.clock.set(40.0)
+    assert room.loop.pressed("clock").entries[0].body == Inflation()
+
+
+def test_the_balloon_clock_ends_an_inflation_that_was_called_out(room: Room) -> None:
+    room.loop.typed("balloon 2.5 x 12, 14 atm")
+    assert room.loop.pressed("clock").entries[0].body == Deflation()
+
+
+def test_the_balloon_clock_with_no_balloon_in_marks_the_moment_and_says_so(room: Room) -> None:
+    room.clock.set(5.0)
+    outcome = room.loop.pressed("clock")
+    assert [entry.body for entry in outcome.entries] == [Mark()]
+    assert outcome.entries[0].standing == "stands"
+    assert room.last_said == "no balloon is in. this moment is marked"
+
+
+def test_the_reminder_pedal_says_one_thing_after_the_other_until_it_is_noted(room: Room) -> None:
+    assert room.loop.pressed("reminder").reply == "nothing is due"
+    room.loop.typed("balloon 2.5 x 12, 14 atm")
+    room.loop.typed("stent 3.0 x 18 deployed 12 atm")
+    for elapsed_s in range(0, 400, 2):
+        room.clock.set(float(elapsed_s))
+        room.loop.tick()
+    said = [entry.body.rule for entry in room.loop.case.entries if isinstance(entry.body, Advice)]
+    assert {"inflation_long", "antiplatelet_missing"} <= set(said)
+    entries = len(room.loop.case.entries)
+    replies = [room.loop.pressed("reminder").reply for _ in range(len(set(said)) + 3)]
+    first, *_ = replies
+    # each of them once, and then from the beginning
+    again = replies.index(first, 1)
+    assert again >= 2 and len(set(replies[:again])) == again
+    assert any("P 2 Y 12" in reply for reply in replies)
+    assert any(reply.startswith("balloon up for") for reply in replies) or any("up for" in r for r in replies)
+    # it was all on record before
+    assert len(room.loop.case.entries) == entries
+    room.loop.typed("balloon down")
+    room.loop.typed("noted")
+    assert "P 2 Y 12" not in room.loop.pressed("reminder").reply
+
+
+def test_without_an_open_card_the_card_pedal_says_so(room: Room) -> None:
+    assert room.loop.pressed("card").reply == "no card is open"

@@ -340,4 +340,7 @@ def test_without_a_display_is_one_clear_sentence() -> None:
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="Wayland is for Linux")
 def test_under_wayland_is_one_clear_sentence() -> None:
     said = said_in_another_process({"WAYLAND_DISPLAY": "wayland-0"})
-    assert said == "The pedal's keys cannot be watched under Wayland: log in to an X11 session.\n"
+    assert (
+        said
+        == "The pedal's keys cannot be watched under Wayland: name the pedal's device with pedals.device, or log in to an X11 session.\n"
+    )
