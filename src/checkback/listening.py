@@ -263,7 +263,8 @@ class Listening:
         if isinstance(event, PedalNotice):
             self._show(event.what)
             if event.state != "free":
-                self._loop.say(f"pedal_{event.state}")
+                urgency = Urgency.CHECK_BACK if event.state == "back" else Urgency.CRITICAL
+                self._loop.say(f"pedal_{event.state}", urgency)
         if isinstance(event, HearingChanged):
             key = "hearing_again" if event.hearing else "deaf"
             self._show(self._loop.phrasing.reply(key))
