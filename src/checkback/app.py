@@ -21,6 +21,7 @@ from checkback.hearing.pedals.opening import is_stream, open_pedal, stream_event
 from checkback.hearing.pedals.script import ScriptedPedal
 from checkback.hearing.recogniser import Recogniser, Utterance
 from checkback.hearing.recording import Recording
+from checkback.hearing.voice_activity import WITHOUT_NEURAL, neural_runs
 from checkback.language.catalogue import read_json, read_toml
 from checkback.language.phrasebook import Phrasebook
 from checkback.language.phrasing import Phrasing
@@ -198,6 +199,8 @@ def listening(
         microphone = None if typed_only else Microphone(settings.hearing.microphone)
         if microphone is not None:
             stack.callback(microphone.close)
+            if settings.hearing.open_room and not neural_runs():
+                show(WITHOUT_NEURAL)
         voice = PoliteVoice(make_voice(settings, show=show, on_sounding=on_sounding), show=show)
         stack.callback(voice.close)
         loop = Loop(

@@ -13,6 +13,7 @@ from checkback.errors import UserError
 from checkback.hearing.pedals.bindings import in_words
 from checkback.hearing.pedals.events import PedalNotice
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Utterance
+from checkback.hearing.voice_activity import WITHOUT_NEURAL, neural_runs
 from checkback.settings import Settings, vosk_model, whisper_model
 
 State = Literal["works", "missing", "broken"]
@@ -45,6 +46,7 @@ def examine(settings: Settings) -> list[Finding]:
         _tried("recogniser", lambda: _recogniser(settings), needed=True),
         _tried("vosk model", lambda: _vosk(settings), needed=settings.hearing.recogniser == "vosk"),
         _tried("whisper model", lambda: _whisper(settings), needed=settings.hearing.recogniser == "whisper"),
+        _tried("voice detector", _voice_detector, needed=False),
         _tried("microphone", lambda: _microphone(settings), needed=False),
         _tried("voice", lambda: _voice(settings), needed=False),
         _tried("loudspeaker", lambda: _loudspeaker(settings), needed=False),
@@ -107,6 +109,12 @@ def _whisper(settings: Settings) -> str:
 
     WhisperListener(model, language=app.load_book(settings).file.language).close()
     return f"{model} loads"
+
+
+def _voice_detector() -> str:
+    if not neural_runs():
+        raise UserError(WITHOUT_NEURAL)
+    return "the neural one runs"
 
 
 def _microphone(settings: Settings) -> str:

@@ -40,6 +40,7 @@ def test_on_a_computer_without_sound_and_display(tmp_path: Path) -> None:
         "recogniser": "works",
         "vosk model": "missing",
         "whisper model": "missing",
+        "voice detector": "works",
         "microphone": "missing",
         "voice": "works",
         "loudspeaker": "missing",
