@@ -37,6 +37,7 @@ from checkback.commands.common import (
 )
 from checkback.commands.export import export
 from checkback.commands.importing import import_command
+from checkback.commands.pedal import pedal as pedal_command
 from checkback.commands.report import report
 from checkback.commands.send import send
 from checkback.commands.sign import sign
@@ -599,6 +600,7 @@ cli.add_command(bailout_card)
 cli.add_command(collect)
 cli.add_command(export)
 cli.add_command(import_command)
+cli.add_command(pedal_command)
 cli.add_command(report)
 cli.add_command(send)
 cli.add_command(sign)

@@ -13,7 +13,7 @@ from rich.console import Console
 from rich.markup import escape
 
 from checkback.errors import UserError
-from checkback.settings import Settings, load
+from checkback.settings import Settings, default_path, load
 
 NOT_A_DEVICE = (
     "Checkback is not a medical device. It advises; licensed staff decide. Check against local protocol."
@@ -47,6 +47,11 @@ class SettingsFile:
 
     def __init__(self, path: Path | None) -> None:
         self._path = path
+
+    @property
+    def path(self) -> Path:
+        """The file, also if there is none yet."""
+        return default_path() if self._path is None else self._path
 
     def load(self) -> Settings:
         """Return the settings; see `checkback.settings.load`."""

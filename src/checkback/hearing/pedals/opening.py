@@ -56,7 +56,7 @@ def open_pedal(
         raise UserError(
             "It is not said which device the pedal is: run checkback pedal, or set pedals.device."
         )
-    with _extra():
+    with pedal_extra():
         from checkback.hearing.pedals.linux import DevicePedal
     return DevicePedal(on_event, bindings, device, grab=grab, timing=timing, on_notice=on_notice)
 
@@ -77,13 +77,13 @@ def stream_events(
     path: Path, bindings: Bindings, *, start_s: float | None, timing: Timing | None = None
 ) -> tuple[PedalEvent, ...]:
     """Return the events that a recorded stream leads to; see `stream.events_of`."""
-    with _extra():
+    with pedal_extra():
         from checkback.hearing.pedals.stream import events_of
     return events_of(path, bindings, start_s=start_s, timing=timing)
 
 
 @contextmanager
-def _extra() -> Iterator[None]:
+def pedal_extra() -> Iterator[None]:
     """Say which package is missing, where one of the extra is imported."""
     try:
         yield
