@@ -38,7 +38,13 @@ from checkback.reporting.tables import write_tables
 from checkback.settings import Settings, attention_of, grammars_folder
 from checkback.speaking.loudspeaker import LoudspeakerVoice, Sounding
 from checkback.speaking.polite import PoliteVoice
-from checkback.speaking.synthesis import Espeak, Pyttsx3, Synthesiser, VoiceSettings
+from checkback.speaking.synthesis import (
+    Espeak,
+    Pyttsx3,
+    Synthesiser,
+    VoiceSettings,
+    read_pronunciations,
+)
 from checkback.speaking.voice import Sentence, Tone, Urgency, Voice
 from checkback.speaking.voices import FileVoice, SilentVoice, TextVoice
 from checkback.watching.limits import load as load_limits
@@ -79,7 +85,10 @@ def make_synthesiser(settings: Settings) -> Synthesiser:
     choice = speaking.synthesiser
     if choice == "auto":
         choice = "espeak" if sys.platform == "linux" else "pyttsx3"
-    return Espeak(how) if choice == "espeak" else Pyttsx3(how)
+    if choice != "espeak":
+        return Pyttsx3(how)
+    table = grammars_folder(settings) / f"{settings.language.phrasebook}.espeak"
+    return Espeak(how, pronunciations=read_pronunciations(table))
 
 
 def make_voice(
@@ -106,6 +115,7 @@ def make_voice(
             return LoudspeakerVoice(
                 synthesiser,
                 device=settings.speaking.loudspeaker,
+                tone_volume=settings.speaking.volume,
                 on_failure=lambda text, why: show(f"not spoken: {text} ({why})"),
                 on_sounding=on_sounding,
             )
@@ -214,6 +224,7 @@ def listening(
             attention=attention_of(settings),
             show=show,
             keep_dictation_sound=settings.hearing.keep_dictation_sound,
+            verbosity=settings.speaking.verbosity,
         )
         stack.callback(
             lambda: write_case_files(folder, loop.case, loop.phrasing, settings.reporting.narrative)
@@ -353,6 +364,7 @@ def replay(
                 attention=attention_of(settings),
                 show=show,
                 keep_dictation_sound=settings.hearing.keep_dictation_sound,
+                verbosity=settings.speaking.verbosity,
             )
             if plan is not None:
                 loop.plan(plan)

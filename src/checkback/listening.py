@@ -7,6 +7,7 @@ caller of the loop.
 
 from __future__ import annotations
 
+import math
 import queue
 import threading
 import time
@@ -15,10 +16,11 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TextIO
+from typing import Literal, TextIO
 
 from checkback.hearing.endpointing import Segmenter
-from checkback.hearing.microphone import Microphone
+from checkback.hearing.level import FLOOR_DBFS, Meter, Notice
+from checkback.hearing.microphone import FIRST_BLOCK_S, Microphone
 from checkback.hearing.pedals.events import PedalEvent, PedalNotice
 from checkback.hearing.recogniser import Heard, Recogniser, Utterance
 from checkback.loop import Loop, Outcome
@@ -27,6 +29,9 @@ from checkback.speaking.voice import Urgency
 
 TICK_S = 0.5
 """How often disk and clocks are looked after."""
+
+NO_BLOCK_S = 1.5
+"""Without a block for so long the room is told, also if the microphone's own thread hangs in a driver."""
 
 ERRORS = "errors.log"
 
@@ -46,11 +51,58 @@ class HearingChanged:
 
 
 @dataclass(frozen=True)
+class Noticed:
+    """The microphone gives nothing but zeros, or is too loud."""
+
+    notice: Notice
+
+
+WhyDeaf = Literal["", "no microphone", "lost", "silent", "speaking", "pedal"]
+
+
+@dataclass(frozen=True, slots=True)
+class RoomState:
+    """How the room is, for a glance.
+
+    Attributes
+    ----------
+    hearing : bool
+        Whether a call-out that begins now would be heard.
+    why_deaf : str
+        Why not: there is no microphone, it is lost, it gives nothing but zeros, the voice is
+        speaking (or has just spoken), or it hears only while the talk pedal is held.  Empty if it hears.
+    in_speech : bool
+        Whether somebody is speaking to it.
+    held : bool
+        Whether the talk pedal is held.
+    speaking : bool
+        Whether the voice is heard.
+    level_dbfs : float
+        Level at the microphone, dB of full scale; -100 for silence.
+    clipping : bool
+        Whether the microphone was too loud within the last minute.
+    overflows, reconnections : int
+        How often sound was lost because the computer was too busy, and how often the microphone came
+        back.
+    """
+
+    hearing: bool
+    why_deaf: WhyDeaf
+    in_speech: bool = False
+    held: bool = False
+    speaking: bool = False
+    level_dbfs: float = FLOOR_DBFS
+    clipping: bool = False
+    overflows: int = 0
+    reconnections: int = 0
+
+
+@dataclass(frozen=True)
 class Stopped:
     """Time to end."""
 
 
-Event = Heard | PedalEvent | PedalNotice | Typed | HearingChanged | Stopped
+Event = Heard | PedalEvent | PedalNotice | Typed | HearingChanged | Noticed | Stopped
 
 
 class Listening:
@@ -102,11 +154,23 @@ class Listening:
         self._talk: queue.Queue[bool] = queue.Queue()
         self._tick_failed = False
         self._stopping = False
+        self._told_hearing = True
+        self._last_block_s = math.inf
+        self._state = RoomState(hearing=False, why_deaf="no microphone" if microphone is None else "lost")
 
     @property
     def voice(self) -> str:
         """Name of the voice."""
         return self._voice.name
+
+    @property
+    def room_state(self) -> RoomState:
+        """How the room is now; for any thread."""
+        state = replace(self._state, speaking=self._voice.speaking)
+        if self._microphone is not None and time.monotonic() - self._last_block_s > NO_BLOCK_S:
+            # also if the thread that looks after it hangs
+            return replace(state, hearing=False, why_deaf="lost", in_speech=False, level_dbfs=FLOOR_DBFS)
+        return state
 
     # --- what other threads call ----------------------------------------------------------------
 
@@ -146,6 +210,7 @@ class Listening:
                 threading.Thread(target=self._decode, name="decoding", daemon=True),
             ]
         for thread in threads:
+            self._last_block_s = time.monotonic() + FIRST_BLOCK_S
             thread.start()
         while True:
             try:
@@ -163,17 +228,19 @@ class Listening:
     def _cut_utterances(self) -> None:
         assert self._microphone is not None
         segmenter = Segmenter()
-        hearing = True
-        muted = False
+        meter = Meter()
+        hearing = muted = False
         lost = 0
         try:
             while not self._stopping:
                 self._follow_talk(segmenter)
                 taken = self._microphone.read()
-                if self._microphone.hearing != hearing:
-                    hearing = self._microphone.hearing
+                if hearing and not self._microphone.hearing:
+                    self._last_block_s = -math.inf
                     self._pass_on(segmenter.flush())
-                    self._events.put(HearingChanged(hearing))
+                    meter.lost()
+                    self._events.put(HearingChanged(False))
+                hearing = self._microphone.hearing
                 if self._voice.speaking != muted:
                     muted = not muted
                     if muted:
@@ -185,15 +252,42 @@ class Listening:
                     self._show(f"sound was lost {lost} times: this computer is too busy, end other programs")
                 self._voice.follow(segmenter.in_speech, time.monotonic(), held=segmenter.held)
                 if taken is not None:
+                    self._last_block_s = time.monotonic()
+                    if (notice := meter.feed(*taken, own_voice=muted and not segmenter.held)) is not None:
+                        self._events.put(Noticed(notice))
                     self._pass_on(segmenter.feed(*taken))
                     if segmenter.pending is not None:
                         self._prepare(segmenter.pending)
+                self._state = self._look(segmenter, meter, muted=muted)
             self._pass_on(segmenter.flush())
         except Exception:
             self._note_failure("the microphone's thread ended")
         finally:
             self._voice.let_go()
             self._utterances.put(None)
+
+    def _look(self, segmenter: Segmenter, meter: Meter, *, muted: bool) -> RoomState:
+        assert self._microphone is not None
+        why: WhyDeaf = ""
+        if not self._microphone.hearing:
+            why = "lost"
+        elif meter.silent:
+            why = "silent"
+        elif muted and not segmenter.held:
+            why = "speaking"
+        elif not self._open_room and not segmenter.held:
+            why = "pedal"
+        return RoomState(
+            hearing=not why,
+            why_deaf=why,
+            in_speech=segmenter.in_speech,
+            held=segmenter.held,
+            speaking=muted,
+            level_dbfs=round(meter.level_dbfs, 1),
+            clipping=meter.clipping,
+            overflows=self._microphone.overflows,
+            reconnections=self._microphone.reconnections,
+        )
 
     def _follow_talk(self, segmenter: Segmenter) -> None:
         with suppress(queue.Empty):
@@ -245,7 +339,10 @@ class Listening:
             self._note_failure("a line could not be shown")
 
     def _tick(self) -> None:
-        """Look after disk and clocks; a fault there is told once and costs no recording."""
+        """Look after microphone, disk and clocks; a fault there is told once and costs no recording."""
+        heard = time.monotonic() - self._last_block_s < NO_BLOCK_S
+        if heard != self._told_hearing and self._microphone is not None:
+            self._guarded(HearingChanged(heard))
         try:
             self._loop.tick()
         except Exception:
@@ -266,9 +363,17 @@ class Listening:
                 urgency = Urgency.CHECK_BACK if event.state == "back" else Urgency.CRITICAL
                 self._loop.say(f"pedal_{event.state}", urgency)
         if isinstance(event, HearingChanged):
+            if event.hearing == self._told_hearing:
+                return None
+            self._told_hearing = event.hearing
             key = "hearing_again" if event.hearing else "deaf"
             self._show(self._loop.phrasing.reply(key))
             self._loop.say(key, Urgency.CHECK_BACK if event.hearing else Urgency.CRITICAL)
+        if isinstance(event, Noticed):
+            self._show(self._loop.phrasing.reply(event.notice))
+            self._loop.say(
+                event.notice, Urgency.CRITICAL if event.notice == "microphone_silent" else Urgency.REMINDER
+            )
         return None
 
     def _note_failure(self, what: str) -> None:

@@ -14,6 +14,7 @@ from typing import Any, Literal
 
 from pydantic import ValidationError
 
+from checkback.aloud import Verbosity, aloud
 from checkback.attention import WAITS_S, without_attention
 from checkback.certainty import ENOUGH_TO_ATTEND, LEAST_ASKED, PRIOR, RISKS, Risk, decide, judge, only
 from checkback.checklist import ANSWER, AskedReader, Checklist
@@ -51,7 +52,7 @@ from checkback.record.entry import (
     Withdrawal,
 )
 from checkback.record.journal import Journal, Kept
-from checkback.speaking.voice import Urgency, Voice
+from checkback.speaking.voice import Tone, Urgency, Voice
 from checkback.watching.contrast import allowable
 from checkback.watching.facts import Facts, gather, on_one_clock
 from checkback.watching.limits import Limits
@@ -152,6 +153,8 @@ class Loop:
         Is given one line for the eye whenever something needs attention that is no outcome.
     keep_dictation_sound : bool
         Keep the sound of notes that were written down too.
+    verbosity : {"full", "brief", "tones"}
+        How much of an answer is heard; the record and the screen have all of it.
 
     Raises
     ------
@@ -172,6 +175,7 @@ class Loop:
         attention: Sequence[str] = (),
         show: Callable[[str], None] = lambda line: None,
         keep_dictation_sound: bool = False,
+        verbosity: Verbosity = "full",
     ) -> None:
         if lacking := set(RULES) - book.file.advice.keys():
             raise UserError(f"{book.source}: key advice: no words for {', '.join(sorted(lacking))}; add them")
@@ -179,6 +183,7 @@ class Loop:
         self._journal = journal
         self._clock = clock
         self._voice = voice
+        self._verbosity = verbosity
         self._limits = limits
         self._show = show
         self.phrasing = Phrasing(book)
@@ -467,9 +472,11 @@ class Loop:
                 question = self._ask_for_missing()
         if question and self._voice_on:
             texts.append((question, Urgency.REMINDER))
+        tone: Tone | None = "attention" if self._verbosity == "tones" else None
         for urgency in (Urgency.CRITICAL, Urgency.REMINDER):
-            if together := [text for text, how in texts if how is urgency]:
-                self._voice.say(". ".join(together), urgency)
+            if together := ". ".join(text for text, how in texts if how is urgency):
+                silent = tone is not None and urgency is Urgency.REMINDER and not question
+                self._voice.say("" if silent else together, urgency, tone)
 
     def say(self, key: str, urgency: Urgency = Urgency.CHECK_BACK) -> None:
         """Say one of the phrasebook's replies that is no answer to a call-out."""
@@ -650,7 +657,8 @@ class Loop:
     def _full(self, proposal: _Proposal, call: _CallOut) -> str:
         """Return the entry in words, with its time if that is not now."""
         body = proposal.body
-        spoken = self.phrasing.spoken(body)
+        # a question needs every word
+        spoken = self._back(body) if proposal.objection is None and call.fits else self.phrasing.spoken(body)
         if isinstance(body, DeviceEvent) and (life := self.case.ledger.meant(body)) is not None:
             like = [each for each in self.case.inside() if body.device in (None, each.body.device)]
             if body.device is None or len(like) > 1:
@@ -661,6 +669,10 @@ class Loop:
         if proposal.amends is None and proposal.at != call.said:
             spoken += self._book.file.replies["at"].format(time=self.phrasing.clock_time(proposal.at.wall))
         return spoken
+
+    def _back(self, body: Any) -> str:
+        """Return the words with which an accepted entry is said back."""
+        return self.phrasing.spoken(body, brief=self._verbosity != "full")
 
     def _of_device(self, entry: Entry, said: str) -> str:
         """Name the device that a label went to: a lot must not get to another one unheard."""
@@ -736,7 +748,7 @@ class Loop:
     def _settle(self, call: _CallOut, question: Entry, body: Any) -> Outcome:
         entry = self._write(body, call, at=question.at, amends=question.n)
         self._pending = None
-        reply = self.phrasing.reply("accepted", entry=self._of_device(entry, self.phrasing.spoken(body)))
+        reply = self.phrasing.reply("accepted", entry=self._of_device(entry, self._back(body)))
         return self._reply(Outcome("accepted", call.words, (entry,), reply, call.score))
 
     def _withdraw(self, call: _CallOut, number: int | None) -> Outcome:
@@ -1057,12 +1069,18 @@ class Loop:
         self._trouble = trouble
 
     def _reply(self, outcome: Outcome) -> Outcome:
-        outcome = self._with_next_question(outcome)
-        if outcome.reply:
-            self._last_reply = outcome.reply
+        answered = self._with_next_question(outcome)
+        if answered.reply:
+            self._last_reply = answered.reply
             if self._voice_on:
-                self._voice.say(outcome.reply)
-        return outcome
+                # with a question behind it an answer is one that asks
+                asks = "asked" if answered.reply != outcome.reply else answered.result
+                say_again = self.phrasing.reply("say_again")
+                text, tone = aloud(
+                    answered.reply, asks, answered.entries, self._verbosity, say_again=say_again
+                )
+                self._voice.say(text, tone=tone)
+        return answered
 
     def _moment(self, monotonic_s: float) -> Moment:
         now = self._clock.now()

@@ -8,6 +8,7 @@ from typing import Literal
 import click
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
+from checkback.aloud import Verbosity
 from checkback.errors import UserError
 from checkback.hearing.pedals.bindings import DEFAULT_KEYS, Bindings, bindings_of
 from checkback.hearing.pedals.gestures import Timing
@@ -65,6 +66,9 @@ class Speaking(_Group):
 
     voice: Literal["auto", "loudspeaker", "text", "silent"] = "auto"
     synthesiser: Literal["auto", "espeak", "pyttsx3"] = "auto"
+    verbosity: Verbosity = Field(
+        default="full", description="full, brief, or tones: how much of a check-back is heard."
+    )
     speaker: str | None = Field(default=None, description="Voice name of the synthesiser.")
     rate_wpm: int = Field(default=165, ge=80, le=400)
     volume: float = Field(default=1.0, ge=0.0, le=1.0)

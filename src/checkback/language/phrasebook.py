@@ -60,7 +60,7 @@ REPLIES = frozenset(
     "say_again nothing_said accepted corrected withdrawn nothing_to_withdraw nothing_to_correct "
     "no_such_entry does_not_fit which heard_either go_ahead option or confirm unlisted dropped parked voice_off voice_on at "
     "act_last act_none just_now one_minute_ago minutes_ago contrast contrast_none in in_none missing missing_none nothing_in nothing_up "
-    "trouble saved_again nothing_asked replaces deaf hearing_again pedal_lost pedal_back pedal_stuck no_balloon nothing_due no_card contrast_left no_creatinine heparin heparin_none "
+    "trouble saved_again nothing_asked replaces deaf hearing_again microphone_silent microphone_loud pedal_lost pedal_back pedal_stuck no_balloon nothing_due no_card contrast_left no_creatinine heparin heparin_none "
     "heparin_infusion long_before balloon_up balloon_not_up not_known noted nothing_to_note "
     "scan_again scanned_before nothing_to_identify expired "
     "note_open note_again note_taken note_taken_long note_as_sound note_too_long note_cut_off no_note".split()
@@ -76,8 +76,26 @@ CARD = frozenset(
 )
 """Headings and small words of the phrase card."""
 
-KINDS: frozenset[str] = frozenset(BODY.json_schema()["discriminator"]["mapping"])
+_SCHEMA = BODY.json_schema()
+KINDS: frozenset[str] = frozenset(_SCHEMA["discriminator"]["mapping"])
 """Every kind of entry."""
+
+_FIELD = re.compile(r"\{(\w+)\}")
+_NAMED = frozenset("drug unit route lot serial device happening".split())
+
+
+def must_be_heard(kind: str) -> frozenset[str]:
+    """Return the fields of a kind that no check-back may leave out: every number, and what it is of.
+
+    Hearing errs in the numbers, and a check-back without them would confirm what nobody heard.
+    """
+    properties = _SCHEMA["$defs"][_SCHEMA["discriminator"]["mapping"][kind].rpartition("/")[2]]["properties"]
+    numbers = {
+        name
+        for name, field in properties.items()
+        if any(each.get("type") in ("number", "integer") for each in field.get("anyOf", [field]))
+    }
+    return frozenset(numbers | (_NAMED & set(properties)))
 
 
 class _Data(BaseModel):
@@ -149,10 +167,11 @@ class Family(_Data):
 
 
 class Back(_Data):
-    """How a kind of entry is said and written back."""
+    """How a kind of entry is said and written back; `brief` is for who wants to hear little."""
 
     spoken: str
     written: str
+    brief: str | None = None
 
 
 class FullRange(_Data):
@@ -205,6 +224,14 @@ class PhrasebookFile(_Data):
                 raise ValueError(f"[{key}] must have exactly {', '.join(sorted(wanted))}; look at {odd}")
         if lacking := KINDS - self.back.keys():
             raise ValueError(f"[back] lacks {', '.join(sorted(lacking))}")
+        for kind, back in self.back.items():
+            said = set(_FIELD.findall(back.spoken))
+            if back.brief is not None and (
+                left_out := (said & must_be_heard(kind)) - set(_FIELD.findall(back.brief))
+            ):
+                raise ValueError(
+                    f"[back.{kind}] brief leaves out {', '.join(sorted(left_out))}, which must be heard"
+                )
         if lacking := REPLIES - self.replies.keys():
             raise ValueError(f"[replies] lacks {', '.join(sorted(lacking))}")
         if self.answers and (lacking := ANSWERED - self.replies.keys()):

@@ -82,12 +82,13 @@ class Phrasing:
         self._file = book.file
         self._book = book
 
-    def spoken(self, body: Any) -> str:
-        """Return the words with which the voice says `body` back."""
+    def spoken(self, body: Any, *, brief: bool = False) -> str:
+        """Return the words with which the voice says `body` back, few of them if it is to be brief."""
         values = dict(body)
         amount = values.get("dose", values.get("rate"))
+        back = self._file.back[body.kind]
         return fill(
-            self._file.back[body.kind].spoken,
+            back.brief if brief and back.brief is not None else back.spoken,
             lambda field: self._spoken_value(field, values.get(field), one=amount == 1),
         )
 

@@ -35,6 +35,7 @@ Engine = Callable[[str], tuple[bytes, int, list[int]]]
 _SYNCHRONOUS = 2
 _DO_NOT_EXIT = 0x8000
 _CHARS_UTF8 = 1
+_PHONEMES = 0x100  # what stands between [[ and ]] is in phonemes
 _POSITION_IN_CHARACTERS = 1
 _PARAMETER_RATE = 1
 _PARAMETER_VOLUME = 2
@@ -121,7 +122,7 @@ class EspeakEngine:
         self._words.clear()
         encoded = text.encode() + b"\0"
         status = self._library.espeak_Synth(
-            encoded, len(encoded), 0, _POSITION_IN_CHARACTERS, 0, _CHARS_UTF8, None, None
+            encoded, len(encoded), 0, _POSITION_IN_CHARACTERS, 0, _CHARS_UTF8 | _PHONEMES, None, None
         )
         if status != 0:
             raise RuntimeError(f"espeak_Synth returned {status}")

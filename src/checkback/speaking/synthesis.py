@@ -13,6 +13,7 @@ import threading
 from collections import OrderedDict
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Protocol, Self
 
 import numpy as np
@@ -166,6 +167,10 @@ def respelled(text: str, pronunciations: Mapping[str, str]) -> str:
         Word or phrase, in lower case, to its replacement.  Whole words are replaced, whatever
         their case, and the longest phrase first.
 
+    Notes
+    -----
+    The espeak voice also takes its own phonemes, in double square brackets.
+
     Examples
     --------
     >>> respelled("Eptifibatide in.", {"eptifibatide": "ep tiff ih bah tide"})
@@ -177,6 +182,30 @@ def respelled(text: str, pronunciations: Mapping[str, str]) -> str:
     longest_first = sorted(table, key=len, reverse=True)
     pattern = r"(?<!\w)(?:" + "|".join(map(re.escape, longest_first)) + r")(?!\w)"
     return re.sub(pattern, lambda match: table[match[0].casefold()], text, flags=re.IGNORECASE)
+
+
+def read_pronunciations(path: Path) -> dict[str, str]:
+    """Read how the espeak voice is to say words: a word and its phonemes on each line.
+
+    Raises
+    ------
+    UserError
+        If a line has not two parts, or a word stands twice.
+    """
+    table: dict[str, str] = {}
+    if not path.is_file():
+        return table
+    for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), 1):
+        if not line.strip() or line.startswith("#"):
+            continue
+        parts = line.split()
+        if len(parts) != 2 or parts[0] in table or not set("[]").isdisjoint(line):
+            raise UserError(
+                f"{path}, line {number}: write one word and its phonemes without spaces or brackets, "
+                "and each word once."
+            )
+        table[parts[0]] = f"[[{parts[1]}]]"
+    return table
 
 
 class ChildSynthesiser:
@@ -257,8 +286,9 @@ class ChildSynthesiser:
                 return self._cache[text]
         if len(text) > _LONGEST_TEXT:
             raise SynthesisError(f"the sentence is longer than {_LONGEST_TEXT} characters")
-        # Control characters are commands to some engines.
-        sayable = "".join(c if c.isprintable() else " " for c in respelled(text, self._pronunciations))
+        # Control characters are commands to some engines, and brackets begin phonemes.
+        harmless = "".join(c if c.isprintable() and c not in "[]" else " " for c in text)
+        sayable = respelled(harmless, self._pronunciations)
         with self._child_lock:
             try:
                 sound = self._once(sayable)

@@ -1,0 +1,46 @@
+"""How much of an answer is heard: all of it, little, or a tone."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from checkback.certainty import RISKS
+from checkback.record.entry import Entry
+from checkback.speaking.voice import Tone
+
+Verbosity = Literal["full", "brief", "tones"]
+"""Full: every check-back in words.  Brief: few words, never without the numbers.  Tones: a tone for
+what was taken, words for what is asked, what is critical and what would harm most if it were wrong."""
+
+
+def aloud(
+    reply: str, result: str, entries: tuple[Entry, ...], verbosity: Verbosity, *, say_again: str
+) -> tuple[str, Tone | None]:
+    """Return what the voice says for an answer, and the tone before it.
+
+    Parameters
+    ----------
+    reply : str
+        The answer in words.
+    result : {"accepted", "asked", "ignored"}
+    entries : tuple of Entry
+        What was recorded for it.
+    verbosity : Verbosity
+    say_again : str
+        The words that ask for the whole call-out again; they hold nothing that a tone does not.
+
+    Returns
+    -------
+    (str, Tone or None)
+        Nothing is heard if both are empty.
+    """
+    if verbosity != "tones" or not reply:
+        return reply, None
+    if reply == say_again:
+        return "", "not_heard"
+    if result == "asked":
+        return reply, "asked"
+    # a dose that was misheard looks like any other on a screen: it is always read back
+    if not entries or any(RISKS.get(entry.body.kind) == "high" for entry in entries):
+        return reply, None
+    return "", "accepted"
