@@ -98,7 +98,7 @@ def test_a_call_out_is_on_disk_before_it_is_said_back(book: Phrasebook, tmp_path
     on_disk_when_spoken: list[int] = []
 
     class Witness(TextVoice):
-        def say(self, text: str, *_: object) -> None:
+        def say(self, text: str, *_: object, **__: object) -> None:
             on_disk_when_spoken.append(len(Journal.read(tmp_path / "case")))
             super().say(text)
 
