@@ -30,9 +30,10 @@ $(VENV)/installed: pyproject.toml
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[report]'
 	touch $@
 
-$(VENV)/tested: $(VENV)/installed tools/install_test_packages.sh tools/fetch_test_whisper.py tools/whisper-base.txt
+$(VENV)/tested: $(VENV)/installed tools/install_test_packages.sh tools/fetch_axe.sh tools/fetch_test_whisper.py tools/whisper-base.txt
 	sh tools/install_test_packages.sh
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[test,pedal,report,export,whisper]'
+	sh tools/fetch_axe.sh
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[test,pedal,report,export,whisper,display]'
 	$(BIN)/python tools/fetch_test_whisper.py
 	touch $@
 

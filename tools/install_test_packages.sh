@@ -5,6 +5,7 @@ set -eu
 packages="flite festival festvox-us-slt-hts festvox-kallpc16k festvox-kdlpc16k
           pulseaudio pulseaudio-utils libasound2-plugins libportaudio2 sox espeak-ng
           dcmtk openssl poppler-utils
+          chromium
           xvfb xdotool gcc libc6-dev linux-libc-dev python3-dev"
 
 missing=

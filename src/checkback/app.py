@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from checkback import __version__, paperwork
+from checkback.display import Display, open_display
 from checkback.errors import UserError
 from checkback.hearing.endpointing import BLOCK_S, Segmenter
 from checkback.hearing.microphone import Microphone
@@ -211,6 +212,10 @@ def listening(
             stack.callback(microphone.close)
             if settings.hearing.open_room and not neural_runs():
                 show(WITHOUT_NEURAL)
+        display = _open_display(settings, book, folder, lambda line: room.type(line), show)
+        if display is not None:
+            stack.callback(display.close)
+            report, show = _shown_too(display, report, show)
         voice = PoliteVoice(make_voice(settings, show=show, on_sounding=on_sounding), show=show)
         stack.callback(voice.close)
         loop = Loop(
@@ -225,6 +230,7 @@ def listening(
             show=show,
             keep_dictation_sound=settings.hearing.keep_dictation_sound,
             verbosity=settings.speaking.verbosity,
+            on_entry=display.keeper.entry if display is not None else lambda entry: None,
         )
         stack.callback(
             lambda: write_case_files(folder, loop.case, loop.phrasing, settings.reporting.narrative)
@@ -243,9 +249,45 @@ def listening(
             report=report,
             show=show,
         )
+        if display is not None:
+            display.follow(room)
+            display.start(loop.case.entries)
         if settings.pedals.use:
             stack.callback(make_pedal(settings, room.press, room.notice).close)
         yield room
+
+
+def _open_display(
+    settings: Settings,
+    book: Phrasebook,
+    folder: Path,
+    typed: Callable[[str], None],
+    show: Callable[[str], None],
+) -> Display | None:
+    """Open the pages if they are wanted; where they cannot be had, the case is kept without them."""
+    if not settings.display.use:
+        return None
+    try:
+        return open_display(settings, book, folder, typed=typed, show=show)
+    except UserError as error:
+        show(f"{str(error).rstrip('.')}; recording goes on without the display")
+        return None
+
+
+def _shown_too(
+    display: Display, report: Callable[[Outcome, Utterance | None], None], show: Callable[[str], None]
+) -> tuple[Callable[[Outcome, Utterance | None], None], Callable[[str], None]]:
+    """Return `report` and `show` that hand on to the display too."""
+
+    def also_report(outcome: Outcome, utterance: Utterance | None) -> None:
+        display.keeper.told(outcome)
+        report(outcome, utterance)
+
+    def also_show(line: str) -> None:
+        display.keeper.notice(line)
+        show(line)
+
+    return also_report, also_show
 
 
 def _close(journal: Journal, show: Callable[[str], None]) -> None:

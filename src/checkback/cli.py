@@ -35,6 +35,7 @@ from checkback.commands.common import (
     pass_settings,
     visible,
 )
+from checkback.commands.display import display as display_command
 from checkback.commands.export import export
 from checkback.commands.importing import import_command
 from checkback.commands.pedal import pedal as pedal_command
@@ -335,8 +336,13 @@ def _print_status(case: Path, state: Status) -> None:
 )
 @click.option("--plan", type=click.Path(path_type=Path), help="What is known of the patient (TOML).")
 @click.option("--typed", is_flag=True, help="No microphone: call-outs are typed, one a line.")
+@click.option(
+    "--display/--no-display", default=None, help="Serve pages for a monitor in the room and the control room."
+)
 @pass_settings
-def listen(settings: SettingsFile, case: Path | None, plan: Path | None, typed: bool) -> None:
+def listen(
+    settings: SettingsFile, case: Path | None, plan: Path | None, typed: bool, display: bool | None
+) -> None:
     """Listen to the room and keep the record; Ctrl-C ends it.
 
     A case folder that already holds a case is continued.  Lines typed into the terminal are taken
@@ -346,6 +352,8 @@ def listen(settings: SettingsFile, case: Path | None, plan: Path | None, typed: 
     """
     screen.outlast_readers()
     loaded = settings.load()
+    if display is not None:
+        loaded = loaded.model_copy(update={"display": loaded.display.model_copy(update={"use": display})})
     book = app.load_book(loaded)
     known = app.load_plan(plan) if plan else None
     folder = case or loaded.cases / f"{datetime.now():%Y-%m-%dT%H%M%S}"
@@ -598,6 +606,7 @@ def doctor_command(settings: SettingsFile) -> None:
 
 cli.add_command(bailout_card)
 cli.add_command(collect)
+cli.add_command(display_command)
 cli.add_command(export)
 cli.add_command(import_command)
 cli.add_command(pedal_command)

@@ -157,6 +157,8 @@ class Listening:
         self._told_hearing = True
         self._last_block_s = math.inf
         self._state = RoomState(hearing=False, why_deaf="no microphone" if microphone is None else "lost")
+        #: When the owner of the case moved last, on the monotonic clock.
+        self.ticked_s = time.monotonic()
 
     @property
     def voice(self) -> str:
@@ -171,6 +173,11 @@ class Listening:
             # also if the thread that looks after it hangs
             return replace(state, hearing=False, why_deaf="lost", in_speech=False, level_dbfs=FLOOR_DBFS)
         return state
+
+    @property
+    def question(self) -> int | None:
+        """As `Loop.question`."""
+        return self._loop.question
 
     # --- what other threads call ----------------------------------------------------------------
 
@@ -349,6 +356,7 @@ class Listening:
             if not self._tick_failed:
                 self._note_failure("the reminders failed")
             self._tick_failed = True
+        self.ticked_s = time.monotonic()
 
     def _take(self, event: Event) -> Outcome | None:
         if isinstance(event, Heard):

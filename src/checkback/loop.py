@@ -155,6 +155,8 @@ class Loop:
         Keep the sound of notes that were written down too.
     verbosity : {"full", "brief", "tones"}
         How much of an answer is heard; the record and the screen have all of it.
+    on_entry : callable
+        Is given each entry once it is on disk; returns at once and never fails.
 
     Raises
     ------
@@ -176,6 +178,7 @@ class Loop:
         show: Callable[[str], None] = lambda line: None,
         keep_dictation_sound: bool = False,
         verbosity: Verbosity = "full",
+        on_entry: Callable[[Entry], None] = lambda entry: None,
     ) -> None:
         if lacking := set(RULES) - book.file.advice.keys():
             raise UserError(f"{book.source}: key advice: no words for {', '.join(sorted(lacking))}; add them")
@@ -186,6 +189,7 @@ class Loop:
         self._verbosity = verbosity
         self._limits = limits
         self._show = show
+        self._on_entry = on_entry
         self.phrasing = Phrasing(book)
         self.case = Case(journal.entries)
         self._checklist = Checklist(self.phrasing)
@@ -265,6 +269,11 @@ class Loop:
     def dictating(self) -> bool:
         """Whether what is said now is dictated."""
         return self._notes.open and not self._notes.open_typed
+
+    @property
+    def question(self) -> int | None:
+        """Number of the entry whose question a short answer settles."""
+        return self._pending
 
     @property
     def expected(self) -> tuple[str, ...]:
@@ -1053,6 +1062,7 @@ class Loop:
         )
         written = self._journal.append(entry)
         self.case.apply(written.entry)
+        self._on_entry(written.entry)
         if isinstance(written, Kept) or self._trouble is not None:
             self._look_after_disk()
         return written.entry

@@ -120,6 +120,23 @@ class Pedals(_Group):
         return Timing(double_s=self.double_s, long_s=self.long_s)
 
 
+class Display(_Group):
+    """The page for a monitor in the room, and the one for the control room."""
+
+    use: bool = Field(default=False, description="Serve it; needs the extra display.")
+    host: str = Field(
+        default="127.0.0.1",
+        min_length=1,
+        description="Address to serve at; any but this computer's own needs a token.",
+    )
+    port: int = Field(default=8470, ge=0, le=65535, description="0: one that is free.")
+    token: str | None = Field(
+        default=None,
+        pattern=r"^[!-~]{12,200}$",
+        description="What a page has to enter first; none: one is made up where it is needed.",
+    )
+
+
 class Reporting(_Group):
     """How reports are worded."""
 
@@ -146,6 +163,7 @@ class Settings(_Group):
     hearing: Hearing = Hearing()
     speaking: Speaking = Speaking()
     pedals: Pedals = Pedals()
+    display: Display = Display()
     reporting: Reporting = Reporting()
     guiding: Guiding = Guiding()
 

@@ -155,6 +155,51 @@ def standing(case: Case, limits: Limits, catalogue: Catalogue, now: Moment, sess
 
 
 @dataclass(frozen=True)
+class Ahead:
+    """Something that comes due, or that holds and was not answered.
+
+    Attributes
+    ----------
+    rule, step, values, source : as in `Due`
+    in_s : float
+        Seconds until it is due for the first time; negative: it has been due for so long.
+    """
+
+    rule: str
+    step: str
+    values: Mapping[str, str | float]
+    source: str
+    in_s: float
+
+
+def ahead(case: Case, limits: Limits, catalogue: Catalogue, now: Moment, session: int) -> tuple[Ahead, ...]:
+    """Return what comes due if nothing happens until then, and what holds and was not noted.
+
+    A stand-by makes no difference: it holds the voice, not the clocks.
+
+    Parameters
+    ----------
+    case, limits, catalogue, now, session
+        As in `due`.
+    """
+    watch = _Watch(case, limits, catalogue, now, session)
+    ended = case.latest(CaseEnd) is not None
+    found = []
+    for rule, (causes, after_end) in _RULES.items():
+        times: Reminder = getattr(limits.reminders, rule)
+        if ended != after_end or not times.on:
+            continue
+        for cause in causes(watch):
+            said, noted = case.advised(rule, cause.step), case.noted(rule)
+            if said is not None and noted is not None and noted.n > said.n:
+                continue
+            in_s = times.first * (60 if times.unit == "min" else 1) - cause.since_s
+            source = cause.source or times.cited
+            found.append(Ahead(rule, cause.step, MappingProxyType(cause.values), source, round(in_s, 3)))
+    return tuple(found)
+
+
+@dataclass(frozen=True)
 class _Cause:
     """A reason to speak up that holds now.
 
