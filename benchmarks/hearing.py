@@ -40,6 +40,7 @@ from hearing_corpus.noise import CONDITIONS, FIRST_FOUR
 from hearing_corpus.sentences import Sentence, draw, on_both_sides
 from hearing_corpus.setups import SETUPS, Models, usable
 from hearing_corpus.trial import WAYS, Room
+from hearing_corpus.voices import VOICES
 
 from checkback import app, certainty
 from checkback.errors import UserError
@@ -139,6 +140,35 @@ def make_corpus(
     )
 
 
+def make_called(
+    folder: Path, side: Side, count: int, conditions: tuple[str, ...], attention: str, book: Phrasebook
+) -> None:
+    """Make call-outs that begin with the attention word, in a manifest of their own."""
+    corpus = Corpus(folder, side)
+    voices = [voice for voice in VOICES[side] if voice.engine != "kokoro"]
+    items: list[Item] = []
+    drawn = [sentence for sentence in draw(book, side, 4 * count) if sentence.role == "event"]
+    for n, sentence in enumerate(sorted(drawn, key=lambda each: digest("called", each.id))[:count]):
+        words = f"{attention} {sentence.words}"
+        voice = voices[n % len(voices)]
+        for condition in conditions:
+            called = replace(sentence, words=words)
+            # a short pause where the program's name ends, as people make it
+            said = partial(corpus.clean, voice, f"{attention}, {sentence.words}")
+            items.append(corpus.in_condition(called, voice.name, condition, said, words))
+    path = folder / f"{side}-called-{attention.replace(' ', '-')}.csv"
+    write_manifest(path, items)
+    print(f"{path}: {len(items)} files")
+
+
+def make_talk(folder: Path, side: Side, conditions: tuple[str, ...]) -> None:
+    """Make about an hour of talk in each condition, in a manifest of its own."""
+    corpus = Corpus(folder, side)
+    items = [item for condition in conditions for item in corpus.long_chatter(condition)]
+    write_manifest(folder / f"{side}-talk.csv", items)
+    print(f"{folder / f'{side}-talk.csv'}: {len(items)} files")
+
+
 def _mixed(sentences: list[Sentence]) -> list[Sentence]:
     """Return the sentences in an order that has few of everything first."""
     return sorted(sentences, key=lambda sentence: (sentence.id.rpartition("-")[2], sentence.family))
@@ -166,8 +196,9 @@ def measure(options: argparse.Namespace, book: Phrasebook) -> None:
     """Hear a corpus or a manifest with each set-up, and print what became of it."""
     path = options.manifest or options.cache / f"{options.side}.csv"
     items = chosen(read_manifest(path), options.conditions, options.limit, talk=not options.no_talk)
-    models = Models(options.whisper, options.vosk)
-    room, meaning = Room(book), language_of(book).meaning
+    models = Models(options.whisper, options.vosk, options.attention)
+    attention = options.attention.split()
+    room, meaning = Room(book, attention), language_of(book, attention).meaning
     kept = {}
     print(f"{path}: {len(items)} sound files.  Synthetic voices are stand-ins for people.", flush=True)
     for name in usable(options.setup, models):
@@ -257,6 +288,12 @@ def main() -> None:
     making.add_argument("--conditions", default=",".join(FIRST_FOUR), help="for all call-outs, with commas")
     making.add_argument("--others", type=int, default=120, help="call-outs in every other condition")
     making.add_argument("--jobs", type=int, default=2, help="processes (default 2)")
+    making.add_argument(
+        "--attention", metavar="WORDS", help="call-outs that begin with these words, and nothing else"
+    )
+    making.add_argument(
+        "--talk", action="store_true", help="an hour of talk in each condition, and nothing else"
+    )
     making.add_argument("--cache", type=Path, default=argparse.SUPPRESS)
     measuring = commands.add_parser("measure", help="hear and judge")
     what = measuring.add_mutually_exclusive_group(required=True)
@@ -268,6 +305,9 @@ def main() -> None:
     measuring.add_argument("--vosk", type=Path, help="folder of a Vosk model")
     measuring.add_argument("--conditions", help="with commas; none: all of the corpus")
     measuring.add_argument("--way", choices=WAYS, default="pedal", help="how call-outs reach the program")
+    measuring.add_argument(
+        "--attention", default="", metavar="WORDS", help="the attention word (none: no word is needed)"
+    )
     measuring.add_argument("--limit", type=int, help="call-outs of each condition")
     measuring.add_argument("--no-talk", action="store_true", help="leave out what is no call-out")
     measuring.add_argument("--json", type=Path, help="write everything that was heard to this file")
@@ -291,6 +331,12 @@ def main() -> None:
         return
     if options.command == "corpus":
         conditions = tuple(options.conditions.split(","))
+        if options.attention is not None:
+            make_called(options.cache, options.side, options.count, conditions, options.attention, book)
+            return
+        if options.talk:
+            make_talk(options.cache, options.side, conditions)
+            return
         make_corpus(
             options.cache, options.side, options.count, conditions, options.others, book, options.jobs
         )

@@ -23,6 +23,7 @@ from checkback.errors import UserError
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ
 from hearing_corpus import Side, digest, generator
 from hearing_corpus.chatter import talk
+from hearing_corpus.long_talk import long_talk
 from hearing_corpus.noise import CONDITIONS, TALKERS, active_level, in_noise, noise
 from hearing_corpus.room import reverberant
 from hearing_corpus.sentences import Sentence
@@ -237,6 +238,20 @@ class Corpus:
             if not pieces:
                 return
             yield self._talk_item(f"chatter-{number:03d}", "several", condition, np.concatenate(pieces))
+
+    def long_chatter(self, condition: str) -> Iterator[Item]:
+        """Make about an hour of talk, in files of `CHATTER_FILE_S`, by the voices that are quickly made."""
+        voices = [voice for voice in self._talkers() if not voice.neural]
+        rng = generator("long talk, pauses", self.side)
+        pieces: list[Sound] = []
+        number = 0
+        lines = long_talk(self.side)
+        for n, line in enumerate(lines):
+            pause = np.zeros(int(rng.uniform(*_PAUSES_S) * SAMPLE_RATE_HZ))
+            pieces += [pause, self.clean(voices[n % len(voices)], line)]
+            if sum(map(len, pieces)) >= CHATTER_FILE_S * SAMPLE_RATE_HZ or n == len(lines) - 1:
+                yield self._talk_item(f"talk-{number:03d}", "several", condition, np.concatenate(pieces))
+                pieces, number = [], number + 1
 
     def read_aloud(self, folder: Path, condition: str) -> Iterator[Item]:
         """Make files of people who read from a novel, from recordings in a folder."""

@@ -20,10 +20,11 @@ from checkback.settings import Settings
 
 @dataclass(frozen=True)
 class Models:
-    """Folders of models that do not come along; None for one that is not there."""
+    """Folders of models that do not come along, None for one that is not there; and the attention word."""
 
     whisper: Path | None = None
     vosk: Path | None = None
+    attention: str = ""
 
 
 @dataclass(frozen=True)
@@ -44,7 +45,14 @@ class Setup:
 
 def _settings(models: Models, **hearing: object) -> Settings:
     return Settings.model_validate(
-        {"hearing": {"whisper_model": models.whisper, "vosk_model": models.vosk, **hearing}}
+        {
+            "hearing": {
+                "whisper_model": models.whisper,
+                "vosk_model": models.vosk,
+                "attention_word": models.attention,
+                **hearing,
+            }
+        }
     )
 
 

@@ -14,6 +14,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from checkback.attention import without_attention
 from checkback.hearing.endpointing import BLOCK_S, BLOCK_SAMPLES, Segmenter
 from checkback.hearing.recogniser import Heard, Hypothesis, Utterance
 from checkback.language.phrasebook import Phrasebook
@@ -135,10 +136,13 @@ class Room:
     Parameters
     ----------
     book : Phrasebook
+    attention : sequence of str
+        The attention words; with them, of a call-out counts what follows them.
     """
 
-    def __init__(self, book: Phrasebook) -> None:
+    def __init__(self, book: Phrasebook, attention: Sequence[str] = ()) -> None:
         self._book = book
+        self._attention = attention
         self._limits = load_limits(grammars_folder(Settings()))
         self._goals: dict[str, Goal] = {}
 
@@ -159,6 +163,7 @@ class Room:
                     limits=self._limits,
                     recogniser="benchmark",
                     program_version="benchmark",
+                    attention=self._attention,
                 )
                 for n, words in enumerate(CONTEXTS[context], 1):
                     clock.set(30.0 * n)
@@ -174,6 +179,7 @@ class Room:
 
     def goal(self, words: str) -> Goal:
         """Return what becomes of words that are heard without fault, with the pedal held."""
+        words = without_attention(words, self._attention) or words
         if words not in self._goals:
             found = None
             for context in CONTEXTS:

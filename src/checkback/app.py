@@ -418,7 +418,12 @@ def replay(
                     if not settings.hearing.open_room and not utterance.held:
                         continue
                     heard = recogniser.hear(
-                        replace(utterance, expected=loop.expected, dictated=loop.dictating)
+                        replace(
+                            utterance,
+                            expected=loop.expected,
+                            dictated=loop.dictating,
+                            called=loop.called(utterance.started_s),
+                        )
                     )
                     clock.set(now_s)
                     report(Heard(utterance, loop.heard(heard)))

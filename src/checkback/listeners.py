@@ -9,6 +9,7 @@ from functools import lru_cache
 from checkback.attention import without_attention
 from checkback.errors import UserError
 from checkback.hearing.agreement import Agreement, Language, Weighing
+from checkback.hearing.calling import CalledRecogniser
 from checkback.hearing.dictating import DictationRecogniser
 from checkback.hearing.phonetic import SoundMatcher
 from checkback.hearing.pocketsphinx import PocketSphinxRecogniser, every_pronunciation
@@ -113,6 +114,8 @@ def make_recogniser(settings: Settings, book: Phrasebook) -> Recogniser:
         else:
             matcher = SoundMatcher(grammar, every_pronunciation(grammar.pronunciations))
             both = Agreement(first, second, matcher, language_of(book, attention))
+        if attention:
+            both = CalledRecogniser(both, attention, grammar.pronunciations)
         opened.callback(both.close)
         vosk = vosk_model(settings)
         own = VoskWriter(vosk) if second is None and vosk is not None else None

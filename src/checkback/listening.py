@@ -318,7 +318,12 @@ class Listening:
         assert self._recogniser is not None
         while (utterance := self._utterances.get()) is not None:
             try:
-                utterance = replace(utterance, expected=self._loop.expected, dictated=self._loop.dictating)
+                utterance = replace(
+                    utterance,
+                    expected=self._loop.expected,
+                    dictated=self._loop.dictating,
+                    called=self._loop.called(utterance.started_s),
+                )
                 self._events.put(self._recogniser.hear(utterance))
             except Exception:
                 self._note_failure("an utterance could not be decoded")

@@ -270,6 +270,10 @@ class Loop:
         """Whether what is said now is dictated."""
         return self._notes.open and not self._notes.open_typed
 
+    def called(self, started_s: float) -> bool:
+        """Whether speech that begins then needs no attention word, because that was said alone just before."""
+        return bool(self._attention) and started_s <= self._called_until_s
+
     @property
     def question(self) -> int | None:
         """Number of the entry whose question a short answer settles."""
@@ -299,7 +303,7 @@ class Loop:
                 for words, each in zip(sentences, readings, strict=True)
             ],
         )
-        held = heard.utterance.held or heard.utterance.started_s <= self._called_until_s
+        held = heard.utterance.held or self.called(heard.utterance.started_s)
         self._called_until_s = float("-inf")
         score = next((h.score for h in heard.hypotheses if h.score is not None), None)
         if self._attention and not held:

@@ -101,7 +101,10 @@ class TestAttentionWord:
     def hear(self, room: Room, one: Recogniser, sentence: str, voice: str = "rms") -> str:
         now = room.clock.now().monotonic_s
         room.clock.set(now + 3.0)
-        utterance = replace(said(sentence, voice), held=False, started_s=now, ended_s=now + 2.5)
+        called = room.loop.called(now)
+        utterance = replace(
+            said(sentence, voice), held=False, started_s=now, ended_s=now + 2.5, called=called
+        )
         return room.loop.heard(one.hear(utterance)).result
 
     @pytest.mark.parametrize("voice", ["rms", "slt"])

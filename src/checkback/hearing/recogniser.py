@@ -67,6 +67,8 @@ class Utterance:
         alone are no sentence of it ("fifty").
     dictated : bool
         True while a note is dictated: it is to be written down freely, and only its end is a command.
+    called : bool
+        True if the attention word was said alone just before, so that this one needs none.
     """
 
     pcm: Pcm
@@ -76,6 +78,7 @@ class Utterance:
     clipped: bool = False
     expected: tuple[str, ...] = ()
     dictated: bool = False
+    called: bool = False
 
 
 @dataclass(frozen=True, slots=True)
