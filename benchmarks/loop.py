@@ -62,6 +62,7 @@ ANSWER_LIMIT_S = 6.0
 PARSE_AIM_MS = 1.0
 DISK_AIM_MS = 300.0
 SOUND_AIM_MS = 600.0
+DECISION_AIM_MS = 300.0
 
 
 @dataclass(frozen=True)
@@ -338,7 +339,7 @@ def live_rows(name: str, courses: Sequence[Course]) -> list[Row]:
         ("  decoded ahead", f"{early} of {len(kept)}", ""),
         in_ms("  words to disk", (less(c.disk_s, c.heard_s) for c in kept)),
         in_ms(f"  {origin} to disk", (since(c, c.disk_s) for c in kept), DISK_AIM_MS),
-        in_ms("  disk to first sound", (less(c.sounding_s, c.disk_s) for c in kept)),
+        in_ms("  disk to first sound", (less(c.sounding_s, c.disk_s) for c in kept), DECISION_AIM_MS),
         in_ms(f"  {origin} to first sound", (since(c, c.sounding_s) for c in kept), SOUND_AIM_MS),
     ]
 

@@ -14,7 +14,8 @@ into `samples.csv`.  At the end:
 
 entries         typed lines and presses must each give their entry; of call-outs it is counted how many
                 gave one, and how many gave the words that were said
-not hearing     seconds from pulling the microphone out until that is shown (aim: 2)
+not hearing     seconds from pulling the microphone out until that is shown (aim: 2), and from the
+                moment at which it gives no more sound until that is heard (aim: 2)
 memory          megabytes per hour, from the slope over the second half of each stretch between
                 restarts, and only of stretches of ten minutes or more
 hang            a typed line that is not answered within 20 s
@@ -77,7 +78,7 @@ CHATTER = (
     "the next patient is already waiting outside",
     "did you see the game on saturday evening",
 )
-TYPED = ("heart rate {n}", "contrast {n}", "bp 1{n}/7{n}", "fentanyl {n} mcg")
+TYPED = ("heart rate {n}", "contrast {n}", "bp 1{n}/{n}", "fentanyl {n} mcg")
 VOICES = ("slt", "rms", "awb", "kal")
 SAMPLE_EVERY_S = 10.0
 ANSWER_LIMIT_S = 20.0
@@ -316,6 +317,7 @@ class Told:
     chatter_entries: int = 0
     lost: list[str] = field(default_factory=list)
     deaf_after_s: list[float] = field(default_factory=list)
+    spoken_after_s: list[float] = field(default_factory=list)
     back_after_s: list[float] = field(default_factory=list)
     start_s: list[float] = field(default_factory=list)
     exit_codes: Counter[int] = field(default_factory=Counter)
@@ -359,7 +361,9 @@ class Soak:
                 self._restart()
                 restart_s += restart_every_s
             elif now_s >= unplug_s:
-                self._unplug()
+                # by turns: pulled out, and silent without being pulled out
+                pulled, stalled = len(self.told.deaf_after_s), len(self.told.spoken_after_s)
+                (self._unplug if pulled <= stalled else self._stall)()
                 unplug_s += unplug_every_s
             else:
                 turn = self._random.choices([turn for turn, _ in turns], [weight for _, weight in turns])[0]
@@ -461,6 +465,30 @@ class Soak:
         self.told.back_after_s.append(back_s)
         time.sleep(5.0)
 
+    def _stall(self) -> None:
+        """Let the microphone give no blocks for a while, with a loudspeaker that still works."""
+        time.sleep(5.0)
+        shown = self._program.shown().count("not hearing")
+        again = self._program.shown().count("hearing again")
+        tape = self._room.record(self._folder / "stall.wav")
+        began = time.monotonic()
+        self._room._pactl("suspend-source", "room.monitor", "1")
+        stalled_s = time.monotonic() - began
+        try:
+            wait_for(lambda: self._program.shown().count("not hearing") > shown, "not hearing", 30.0)
+            time.sleep(2.0)
+        finally:
+            tape.stop()
+            self._room._pactl("suspend-source", "room.monitor", "0")
+        sound, rate_hz = soundfile.read(tape.file)
+        loud = np.flatnonzero(np.abs(sound) > 0.02)
+        if loud.size:
+            self.told.spoken_after_s.append(loud[0] / rate_hz - stalled_s)
+        else:
+            self.told.troubles.append('"not hearing" was not spoken')
+        wait_for(lambda: self._program.shown().count("hearing again") > again, "hearing again", 60.0)
+        time.sleep(5.0)
+
     def _restart(self) -> None:
         """End or kill the program, and start it again on the same case."""
         how = self._random.choice([signal.SIGINT, signal.SIGKILL])
@@ -493,6 +521,14 @@ def report(soak: Soak, samples: Samples, program: Program, minutes: float) -> bo
                 "not hearing",
                 f"shown after {statistics.median(told.deaf_after_s):.1f} s (longest {max(told.deaf_after_s):.1f} s), "
                 f"hearing again after up to {max(told.back_after_s):.1f} s, {len(told.deaf_after_s)} times",
+            )
+        )
+    if told.spoken_after_s:
+        rows.append(
+            (
+                "not hearing, aloud",
+                f"first sound after {statistics.median(told.spoken_after_s):.1f} s (longest "
+                f"{max(told.spoken_after_s):.1f} s), {len(told.spoken_after_s)} times",
             )
         )
     for part in sorted({row[2] for row in samples.rows}):

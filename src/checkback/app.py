@@ -97,8 +97,11 @@ def make_voice(
     *,
     show: Callable[[str], None],
     on_sounding: Callable[[Sounding], None] | None = None,
+    prepared: Iterable[str] = (),
 ) -> Voice:
     """Open the voice that the settings name; `auto` falls back to text and says so.
+
+    What is `prepared` is made into sound while nothing is to be said.
 
     Raises
     ------
@@ -113,13 +116,15 @@ def make_voice(
     try:
         synthesiser = make_synthesiser(settings)
         try:
-            return LoudspeakerVoice(
+            voice = LoudspeakerVoice(
                 synthesiser,
                 device=settings.speaking.loudspeaker,
                 tone_volume=settings.speaking.volume,
                 on_failure=lambda text, why: show(f"not spoken: {text} ({why})"),
                 on_sounding=on_sounding,
             )
+            voice.prepare(prepared)
+            return voice
         except UserError:
             synthesiser.close()
             raise
@@ -216,7 +221,10 @@ def listening(
         if display is not None:
             stack.callback(display.close)
             report, show = _shown_too(display, report, show)
-        voice = PoliteVoice(make_voice(settings, show=show, on_sounding=on_sounding), show=show)
+        voice = PoliteVoice(
+            make_voice(settings, show=show, on_sounding=on_sounding, prepared=Phrasing(book).fixed()),
+            show=show,
+        )
         stack.callback(voice.close)
         loop = Loop(
             book,

@@ -50,6 +50,7 @@ def examine(settings: Settings) -> list[Finding]:
         _tried("microphone", lambda: _microphone(settings), needed=False),
         _tried("voice", lambda: _voice(settings), needed=False),
         _tried("loudspeaker", lambda: _loudspeaker(settings), needed=False),
+        _tried("sound in the room", lambda: _room(settings), needed=False),
         _tried("pedal", lambda: _pedal(settings), needed=settings.pedals.use),
         _tried("cases folder", lambda: _cases(settings), needed=True),
     ]
@@ -148,6 +149,29 @@ def _loudspeaker(settings: Settings) -> str:
     voice = LoudspeakerVoice(app.make_synthesiser(settings), device=settings.speaking.loudspeaker)
     voice.close()
     return settings.speaking.loudspeaker or "the default device opens"
+
+
+def _room(settings: Settings) -> str:
+    """Let the voice speak and listen to it."""
+    from checkback.hearing.microphone import Microphone
+    from checkback.room_check import listen_to_voice
+    from checkback.speaking.loudspeaker import LoudspeakerVoice
+
+    if settings.speaking.voice in ("text", "silent"):
+        return f"the voice is {settings.speaking.voice}"
+    microphone = Microphone(settings.hearing.microphone)
+    try:
+        voice = LoudspeakerVoice(app.make_synthesiser(settings), device=settings.speaking.loudspeaker)
+        try:
+            found = listen_to_voice(voice, microphone)
+        finally:
+            voice.close()
+    finally:
+        microphone.close()
+    now_s = settings.speaking.hold_off_s
+    if found.heard and found.hold_off_s > now_s:
+        return f"{found.verdict}; set speaking.hold_off_s to {found.hold_off_s} (it is {now_s})"
+    return found.verdict
 
 
 def _pedal(settings: Settings) -> str:

@@ -44,6 +44,7 @@ def test_on_a_computer_without_sound_and_display(tmp_path: Path) -> None:
         "microphone": "missing",
         "voice": "works",
         "loudspeaker": "missing",
+        "sound in the room": "missing",
         "pedal": "missing",
         "cases folder": "works",
     }

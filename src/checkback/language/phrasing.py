@@ -152,6 +152,14 @@ class Phrasing:
         said = [" ".join(part).strip(",") for part in parts]
         return self.reply("heard_either", options=self._file.replies["or"].join(said), first=said[0])
 
+    def fixed(self) -> tuple[str, ...]:
+        """Return what is said again and again in the same words: replies and check-backs without blanks."""
+        back = [text for each in self._file.back.values() for text in (each.spoken, each.brief) if text]
+        happenings = [self.label("happening", name) for name in self._file.labels.get("happening", {})]
+        plain = [fill(text, lambda _: None) for text in back if "{" not in re.sub(r"\[[^\]]*\]", "", text)]
+        replies = [text for text in self._file.replies.values() if "{" not in text]
+        return tuple(dict.fromkeys(text for text in (*replies, *plain, *happenings) if text))
+
     def number(self, value: Decimal | int | float) -> str:
         """Return a number in words."""
         return self._file.numbers.say_back(Decimal(str(value)))

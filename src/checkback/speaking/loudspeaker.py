@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import threading
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -106,6 +107,7 @@ class LoudspeakerVoice:
         # The state below belongs to whoever holds the condition.
         self._changed = threading.Condition()
         self._queue = Queue()
+        self._to_prepare: deque[str] = deque()
         self._current: Waiting | None = None
         self._next_number = 0
         self._silenced = 0  # sentences below this number are not to be said any more
@@ -160,6 +162,12 @@ class LoudspeakerVoice:
         for each in dropped:
             self._report(each.sentence.text, "newer sentences wait")
 
+    def prepare(self, phrases: Iterable[str]) -> None:
+        """Let sentences be synthesised while nothing is to be said; returns at once."""
+        with self._changed:
+            self._to_prepare.extend(phrases)
+            self._changed.notify_all()
+
     def stop(self) -> tuple[Sentence, ...]:
         """Fall silent now and drop what is queued; returns at once."""
         with self._changed:
@@ -207,7 +215,8 @@ class LoudspeakerVoice:
         """Wait for a sentence and look after the player meanwhile; None at the end."""
         while True:
             with self._changed:
-                if not len(self._queue) and not self._closing and not self._messages:
+                idle = not len(self._queue) and not self._closing and not self._messages
+                if idle and not (self._to_prepare and self._player is not None):
                     self._changed.wait(FIRST_RETRY_S)
                 stale = self._queue.drop_stale(time.monotonic())
                 self._current = turn = self._queue.pop()
@@ -223,6 +232,16 @@ class LoudspeakerVoice:
                 self._lose()
             elif self._player is None:
                 self._try_again()
+            else:
+                self._prepare_one()
+
+    def _prepare_one(self) -> None:
+        with self._changed:
+            phrase = self._to_prepare.popleft() if self._to_prepare else None
+        if phrase is not None:
+            # what fails now fails again, and is told, when it is to be said
+            with contextlib.suppress(SynthesisError):
+                self._synthesiser.synthesise(phrase)
 
     def _speak(self, turn: Waiting) -> None:
         sound = self._sound_of(turn.sentence)
