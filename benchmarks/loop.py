@@ -9,7 +9,10 @@ programs `flite` and `pulseaudio`; nothing is heard on this computer.
 What is measured from where:
 
 end of speech   the last block of 30 ms that sounds, at the time at which the sound system delivered it
-release         the moment at which the talk pedal comes up, here as soon as the player has played out
+press           the record of the pedal's key is written into the socket from which the program reads it
+listening       from here on everything heard is one utterance, whatever it is
+release         the moment at which the talk pedal comes up, here as soon as the player has played out;
+                30 ms of it are the wait for a bounce
 on disk         the entry was written and synced, and its check-back queued
 first sound     the first sample of the check-back leaves the sound card, as far as that tells
 
@@ -22,7 +25,9 @@ import argparse
 import os
 import queue
 import random
+import shutil
 import signal
+import socket
 import statistics
 import subprocess
 import sys
@@ -34,9 +39,12 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
+from evdev import ecodes
 
 from checkback import app
-from checkback.hearing.pedals.events import PedalEvent
+from checkback import listening as live
+from checkback.hearing.endpointing import Segmenter
+from checkback.hearing.pedals.records import RECORD
 from checkback.hearing.pocketsphinx import PocketSphinxDecoder
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Heard, Pcm, Recogniser, Utterance
 from checkback.language.phrasebook import Phrasebook
@@ -79,6 +87,8 @@ class Course:
 
     sentence: Sentence
     utterance: Utterance | None = None
+    pressed_s: float | None = None
+    listening_s: float | None = None
     released_s: float | None = None
     asked_s: float | None = None
     heard_s: float | None = None
@@ -204,6 +214,46 @@ def decoding(book: Phrasebook, said: Sequence[Sentence]) -> list[Row]:
 # --- in the virtual room -------------------------------------------------------------------------
 
 
+class TimedSegmenter(Segmenter):
+    """The end-pointer of the program, with a note of when it took the press of the pedal."""
+
+    presses: queue.Queue[float] = queue.Queue()
+
+    def press(self) -> None:
+        """Take the press, and note the time."""
+        super().press()
+        self.presses.put(time.monotonic())
+
+
+class Foot:
+    """A pedal on a socket, that the program reads as a device."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._server = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        self._server.bind(str(path))
+        self._server.listen(1)
+
+    def connected(self) -> None:
+        """Wait until the program has opened the pedal."""
+        self._line, _ = self._server.accept()
+
+    def move(self, down: bool) -> float:
+        """Press or release, and return the time."""
+        at_s = time.monotonic()
+        stamp = int(at_s), int(at_s % 1 * 1e6)
+        self._line.sendall(
+            RECORD.pack(*stamp, ecodes.EV_KEY, ecodes.KEY_B, int(down))
+            + RECORD.pack(*stamp, ecodes.EV_SYN, ecodes.SYN_REPORT, 0)
+        )
+        return at_s
+
+    def close(self) -> None:
+        """Unplug it."""
+        self._line.close()
+        self._server.close()
+
+
 class LiveRoom:
     """The program, listening in the virtual room, in this process."""
 
@@ -213,8 +263,14 @@ class LiveRoom:
         self._soundings: queue.Queue[Sounding] = queue.Queue()
         self._voice: Voice | None = None
         self._open_room = open_room
+        # the path of a socket must be short
+        self._foot = Foot(Path(tempfile.mkdtemp(prefix="foot-")) / "pedal")
         settings = Settings.model_validate(
-            {"hearing": {"open_room": open_room}, "speaking": {"voice": "loudspeaker"}}
+            {
+                "hearing": {"open_room": open_room},
+                "speaking": {"voice": "loudspeaker"},
+                "pedals": {"use": True, "device": str(self._foot.path), "keys": {"b": "talk"}},
+            }
         )
         make_recogniser, make_voice = app.make_recogniser, app.make_voice
         self.recogniser = TimedRecogniser(make_recogniser(settings, book))
@@ -236,6 +292,7 @@ class LiveRoom:
                 on_sounding=self._soundings.put,
             )
             self._room: Listening = self._context.__enter__()
+            self._foot.connected()
         finally:
             app.make_recogniser, app.make_voice = make_recogniser, make_voice
 
@@ -253,22 +310,24 @@ class LiveRoom:
             working = pool.submit(then_stop)
             self._room.run()
         self._context.__exit__(None, None, None)
+        self._foot.close()
+        shutil.rmtree(self._foot.path.parent)
         return working.result()
 
     def say(self, sentence: Sentence, *, still_holding_s: float) -> Course:
         """Say one call-out, and follow it until its check-back sounds."""
         course = Course(sentence)
-        for old in (self._reports, self._soundings, self.recogniser.notes):
+        for old in (self._reports, self._soundings, self.recogniser.notes, TimedSegmenter.presses):
             while not old.empty():
                 old.get()
         if not self._open_room:
-            self._room.press(PedalEvent("talk", True, time.monotonic()))
+            course.pressed_s = self._foot.move(True)
+            course.listening_s = TimedSegmenter.presses.get(timeout=ANSWER_LIMIT_S)
             time.sleep(0.1)
         self._sound_room.play(sentence.file)
         if not self._open_room:
             time.sleep(still_holding_s)
-            course.released_s = time.monotonic()
-            self._room.press(PedalEvent("talk", False, course.released_s))
+            course.released_s = self._foot.move(False)
         try:
             course.disk_s, course.outcome, course.utterance = self._reports.get(timeout=ANSWER_LIMIT_S)
             course.asked_s, course.heard_s, course.decoded_early = self.recogniser.notes.get_nowait()
@@ -326,6 +385,7 @@ def live_rows(name: str, courses: Sequence[Course]) -> list[Row]:
         )
     ]
     if with_pedal:
+        rows.append(in_ms("  press to listening", (less(c.listening_s, c.pressed_s) for c in courses)))
         rows.append(in_ms("  end of speech to release", (less(c.released_s, ended_s(c)) for c in kept)))
 
     def since(course: Course, later_s: float | None) -> float | None:
@@ -415,6 +475,7 @@ def main() -> None:
     options = parser.parse_args()
     if lacking := missing():
         sys.exit(f"{lacking}: run tools/install_test_packages.sh")
+    live.Segmenter = TimedSegmenter  # type: ignore[misc]
     count = 6 if options.quick else 30
     with tempfile.TemporaryDirectory(prefix="checkback-loop-") as temporary, SoundRoom() as sound_room:
         folder = Path(temporary)
