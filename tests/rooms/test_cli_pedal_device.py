@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import subprocess
-import sys
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime
@@ -17,9 +15,13 @@ pytest.importorskip("evdev", reason="the extra 'pedal' is not installed, or this
 from evdev import ecodes as e
 from test_pedal_device import Box, key, press
 
+from checkback import app, doctor
+from checkback.errors import UserError
+from checkback.hearing.pedals.events import PedalEvent
 from checkback.record.entry import Deflation, Inflation, Mark, Withdrawal
 from checkback.record.journal import Journal
-from command_line import COMMAND, checkback, excerpt, quiet
+from checkback.settings import Settings, load
+from command_line import COMMAND, quiet
 
 LIMIT_S = 110.0
 KEYS = '[pedals.keys]\nb = "talk"\nc = { tap = "clock", long = "withdraw" }\nd = "mark"\n'
@@ -89,28 +91,34 @@ def test_a_device_is_pressed_unplugged_and_plugged_in_during_a_case(tmp_path: Pa
     assert [entry.source for entry in entries][2:] == ["pedal"] * 4
 
 
-def test_recorded_presses_are_replayed_at_their_time(tmp_path: Path) -> None:
-    excerpt(tmp_path / "sound.flac", 3.0)
-    start = "2026-03-02T08:00:00+00:00"
-    start_s = datetime(2026, 3, 2, 8, tzinfo=UTC).timestamp()
-    (tmp_path / "presses.evdev").write_bytes(press(e.KEY_D, start_s + 1.25, start_s + 1.5))
-    words = ("replay", "sound.flac", "--json", "--pedal", "presses.evdev")
-    done = checkback(*words, "--start", start, cwd=tmp_path, settings=KEYS)
-    assert done.code == 0, done.err
-    marks = [
-        entry
-        for line in done.out.splitlines()
-        if (entry := json.loads(line)["entry"]) is not None and entry["source"] == "pedal"
-    ]
-    assert [(entry["body"]["kind"], entry["at"]["monotonic_s"]) for entry in marks] == [("mark", 1.25)]
-    untimed = checkback(*words, cwd=tmp_path, settings=KEYS)
-    assert untimed.code == 2
-    assert "has the time of day: say with --start" in untimed.err and "Traceback" not in untimed.err
+def test_recorded_presses_are_placed_by_the_start_of_the_sound(tmp_path: Path) -> None:
+    start = datetime(2026, 3, 2, 8, tzinfo=UTC)
+    presses = tmp_path / "presses.evdev"
+    presses.write_bytes(press(e.KEY_D, start.timestamp() + 1.25, start.timestamp() + 1.5))
+    (tmp_path / "settings.toml").write_text(KEYS)
+    settings = load(tmp_path / "settings.toml")
+    assert app.load_presses(presses, settings, start) == (PedalEvent("mark", True, 1.25),)
+    with pytest.raises(UserError, match="has the time of day: say with --start"):
+        app.load_presses(presses, settings, None)
+    script = tmp_path / "script.txt"
+    script.write_text("1.25 mark down\n")
+    assert app.load_presses(script, settings, None) == (PedalEvent("mark", True, 1.25),)
 
 
-@pytest.mark.skipif(sys.platform != "linux", reason="evdev is for Linux")
-def test_the_doctor_tells_of_a_device_that_is_missing(tmp_path: Path) -> None:
-    done = checkback("doctor", cwd=tmp_path, settings='[pedals]\nuse = true\ndevice = "1a2b:00ff"\n')
-    assert done.code == 1
-    assert '✗  pedal  No pedal "1a2b:00ff" is plugged in' in done.out
-    assert "→ plug it in, or see checkback pedal --list" in done.out
+def test_the_doctor_tells_of_a_device_that_is_missing() -> None:
+    settings = Settings.model_validate({"pedals": {"use": True, "device": "1a2b:00ff"}})
+    with pytest.raises(UserError) as caught:
+        doctor._pedal(settings)
+    what, _, remedy = str(caught.value).partition(": ")
+    assert what == 'No pedal "1a2b:00ff" is plugged in'
+    assert remedy == "plug it in, or see checkback pedal --list"
+
+
+def test_the_doctor_tells_what_a_device_that_is_there_does(tmp_path: Path) -> None:
+    box = Box(tmp_path / "box")
+    settings = Settings.model_validate({"pedals": {"device": str(box.path), "keys": {"b": "talk"}}})
+    assert doctor._pedal(settings) == (
+        f"{box.path} can be watched; b hold: talk (pedals.use is off in the settings)"
+    )
+    box.connected()
+    box.unplug()
