@@ -6,8 +6,8 @@ The program itself (`checkback listen`) runs as it does in a room, with a virtua
 thing after the other is done to it: call-outs by synthetic voices with and without the talk pedal
 (a key of a virtual display, if Xvfb and xdotool are there), typed lines, a press of the mark pedal,
 and every so often the microphone and the loudspeaker are pulled out and put back, or the program is
-ended or killed and started again on the same case.  If it serves a page, a few clients read its
-events, and one connects and never reads.  Needs `flite` and `pulseaudio`.
+ended or killed and started again on the same case.  A few clients read the events of its page, and one
+connects and never reads.  Needs `flite` and `pulseaudio`.
 
 Every ten seconds memory, threads and file handles of the program and of each of its processes go
 into `samples.csv`.  At the end:
@@ -197,7 +197,7 @@ class Program:
         with self._screen.open("a") as screen:
             self.process = subprocess.Popen(
                 [sys.executable, "-m", "checkback.cli", "--settings", str(self._settings),
-                 "listen", "--case", str(self.case)],
+                 "listen", "--case", str(self.case), "--display"],
                 env=self._env, stdin=subprocess.PIPE, stdout=screen, stderr=subprocess.STDOUT, text=True,
             )  # fmt: skip
         return wait_for(lambda: LISTENING in self.shown(), f"start {self.starts}", START_LIMIT_S)
@@ -472,14 +472,14 @@ class Soak:
         again = self._program.shown().count("hearing again")
         tape = self._room.record(self._folder / "stall.wav")
         began = time.monotonic()
-        self._room._pactl("suspend-source", "room.monitor", "1")
+        self._room._pactl("suspend-sink", "room", "1")
         stalled_s = time.monotonic() - began
         try:
             wait_for(lambda: self._program.shown().count("not hearing") > shown, "not hearing", 30.0)
             time.sleep(2.0)
         finally:
             tape.stop()
-            self._room._pactl("suspend-source", "room.monitor", "0")
+            self._room._pactl("suspend-sink", "room", "0")
         sound, rate_hz = soundfile.read(tape.file)
         loud = np.flatnonzero(np.abs(sound) > 0.02)
         if loud.size:

@@ -204,6 +204,23 @@ def test_a_microphone_that_is_pulled_out_and_put_back(sound_room: SoundRoom, tmp
         assert program.end() == 0
 
 
+def test_a_microphone_that_gives_no_more_blocks_is_told_aloud(sound_room: SoundRoom, tmp_path: Path) -> None:
+    with listening(sound_room, tmp_path / "case") as program:
+        say(sound_room, tmp_path, "heart rate seventy two")
+        program.wait_for_entries(1)
+        time.sleep(1.0)
+        with sound_room.record(tmp_path / "voice.wav"):
+            sound_room._pactl("suspend-sink", "room", "1")
+            wait_until(lambda: "not hearing" in program.shown(), "the notice", limit_s=20.0)
+            time.sleep(3.0)
+        assert hears("not hearing", "hearing again", "not saved to disk")(tmp_path / "voice.wav") == [
+            "not hearing"
+        ]
+        sound_room._pactl("suspend-sink", "room", "0")
+        wait_until(lambda: "hearing again" in program.shown(), "the return", limit_s=40.0)
+        assert program.end() == 0
+
+
 def test_killed_in_mid_case_and_started_again(sound_room: SoundRoom, tmp_path: Path) -> None:
     case = tmp_path / "case"
     with listening(sound_room, case) as program:
