@@ -54,6 +54,9 @@ CHECKBACKS = "checkbacks.txt"
 CHECKBACKS_SOUND = "checkbacks.flac"
 NARRATIVE = "narrative.txt"
 
+OWN_LANGUAGE = "en"
+"""The language in which a voice speaks that was not told another one."""
+
 
 def load_book(settings: Settings) -> Phrasebook:
     """Load the phrasebook that the settings name."""
@@ -73,6 +76,27 @@ def load_plan(path: Path) -> Patient:
     return read_json(path, Patient) if path.suffix == ".json" else read_toml(path, Patient)
 
 
+def in_language_of(book: Phrasebook, settings: Settings) -> Settings:
+    """Return the settings with a voice of the phrasebook's language, where none is named.
+
+    The espeak voice is known by the language's own code; of another engine nobody here knows the
+    names, so it has to be named in the settings.
+    """
+    speaking = settings.speaking
+    if speaking.speaker is not None or book.file.language == OWN_LANGUAGE or _synthesiser(settings) != "espeak":
+        return settings
+    return settings.model_copy(
+        update={"speaking": speaking.model_copy(update={"speaker": book.file.language})}
+    )
+
+
+def _synthesiser(settings: Settings) -> Literal["espeak", "pyttsx3"]:
+    choice = settings.speaking.synthesiser
+    if choice == "auto":
+        return "espeak" if sys.platform == "linux" else "pyttsx3"
+    return choice
+
+
 def make_synthesiser(settings: Settings) -> Synthesiser:
     """Start the synthesiser: the direct library on Linux, pyttsx3 elsewhere.
 
@@ -83,10 +107,7 @@ def make_synthesiser(settings: Settings) -> Synthesiser:
     """
     speaking = settings.speaking
     how = VoiceSettings(voice=speaking.speaker, rate_wpm=speaking.rate_wpm, volume=speaking.volume)
-    choice = speaking.synthesiser
-    if choice == "auto":
-        choice = "espeak" if sys.platform == "linux" else "pyttsx3"
-    if choice != "espeak":
+    if _synthesiser(settings) != "espeak":
         return Pyttsx3(how)
     table = grammars_folder(settings) / f"{settings.language.phrasebook}.espeak"
     return Espeak(how, pronunciations=read_pronunciations(table))
@@ -204,6 +225,7 @@ def listening(
     UserError
         If the case cannot be written, or the microphone or recogniser cannot be opened.
     """
+    settings = in_language_of(book, settings)
     with ExitStack() as stack:
         journal = Journal.open(folder)
         stack.callback(_close, journal, show)
@@ -398,6 +420,7 @@ def replay(
         If the case cannot be written, or the recording breaks off; what came before is recorded.
     """
     clock = HandClock(start)
+    settings = in_language_of(book, settings)
     journal = Journal.open(folder)
     loop: Loop | None = None
     broken_off: UserError | None = None

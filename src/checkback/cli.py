@@ -122,21 +122,28 @@ def check(settings: SettingsFile) -> None:
     book = app.load_book(settings.load())
     graph = word_graph(book.spoken)
     words = {word for arcs in graph.arcs for word in arcs}
+    by_sound = "pocketsphinx" in book.file.recognisers or bool(book.pronunciations)
     try:
-        spoken = pronunciations_of(words, book.pronunciations)
+        spoken = pronunciations_of(words, book.pronunciations) if by_sound else {}
     except UserError as error:
         raise UserError(f"{book.source.with_suffix('.pronunciations')}: {error}") from None
     for found in ambiguities(book):
         click.echo(f"two readings, will be asked: '{found.sentence}' ({', '.join(found.families)})")
     pairs = near_sounding(graph, spoken)
-    click.echo(f"sound alike in the same place: {', '.join(f'{a}/{b}' for a, b in pairs) or 'none'}")
+    if by_sound:
+        click.echo(f"sound alike in the same place: {', '.join(f'{a}/{b}' for a, b in pairs) or 'none'}")
     for a, b in not_said_digit_by_digit(book, pairs):
         click.echo(
             f"numbers that sound alike and are not said back digit by digit (numbers.confusable): {a}/{b}"
         )
     click.echo(
         f"{book.source}: {sum(1 for _ in book.families())} families, {len(words)} words, "
-        f"{len(graph.arcs)} states and {sum(map(len, graph.arcs))} arcs; every word can be pronounced."
+        f"{len(graph.arcs)} states and {sum(map(len, graph.arcs))} arcs; "
+        + (
+            "every word can be pronounced."
+            if by_sound
+            else f"heard by {', '.join(book.file.recognisers)} only, whose model says at the start which words it lacks."
+        )
     )
 
 
@@ -507,7 +514,8 @@ def outcome_line(heard: app.Heard) -> dict[str, Any]:
 def print_outcome(outcome: Outcome, phrasing: Phrasing, *, with_question: bool = True) -> None:
     """Print one outcome for the eye, and what was asked unless the voice prints that itself."""
     if outcome.result == "ignored":
-        out.print(f"[dim]          –  ignored ({escape(outcome.reason)})[/]")
+        ignored = phrasing.reply("ignored", reason=phrasing.label("reason", outcome.reason))
+        out.print(f"[dim]          –  {escape(ignored)}[/]")
         return
     time = f"{outcome.entries[0].at.wall:%H:%M:%S}" if outcome.entries else " " * 8
     mark = "✓" if outcome.result == "accepted" else "?"

@@ -135,7 +135,7 @@ def _microphone(settings: Settings) -> str:
 
 
 def _voice(settings: Settings) -> str:
-    synthesiser = app.make_synthesiser(settings)
+    synthesiser = app.make_synthesiser(app.in_language_of(app.load_book(settings), settings))
     try:
         sound = synthesiser.synthesise("checkback")
     finally:

@@ -103,12 +103,16 @@ def make_recogniser(settings: Settings, book: Phrasebook) -> Recogniser:
     """
     attention = attention_of(settings)
     grammar = grammar_of(book, attention)
+    by_sound = "whisper" in book.file.recognisers
+    if not by_sound and "whisper" in (settings.hearing.recogniser, settings.hearing.second):
+        key = "hearing.recogniser" if settings.hearing.recogniser == "whisper" else "hearing.second"
+        raise UserError(_not_heard_by("whisper", key, book))
     with ExitStack() as opened:
-        if (first := _first(settings, grammar)) is not None:
+        if (first := _first(settings, grammar, book)) is not None:
             opened.callback(first.close)
         if (second := _second(settings, book)) is not None:
             opened.callback(second.close)
-        if second is None and not isinstance(first, Weighing):
+        if not by_sound or (second is None and not isinstance(first, Weighing)):
             assert first is not None
             both: Recogniser = first
         else:
@@ -123,7 +127,12 @@ def make_recogniser(settings: Settings, book: Phrasebook) -> Recogniser:
         return DictationRecogniser(both, commands=first, writer=second or own, owned=own)
 
 
-def _first(settings: Settings, grammar: Grammar) -> Recogniser | None:
+def _not_heard_by(recogniser: str, key: str, book: Phrasebook) -> str:
+    able = " or ".join(book.file.recognisers)
+    return f"{book.source}: {recogniser} cannot hear this language, only {able}: change {key} in the settings"
+
+
+def _first(settings: Settings, grammar: Grammar, book: Phrasebook) -> Recogniser | None:
     """Start the listener that hears sentences of the grammar only, if there is to be one."""
     model = vosk_model(settings)
     chosen = settings.hearing.recogniser
@@ -137,6 +146,13 @@ def _first(settings: Settings, grammar: Grammar) -> Recogniser | None:
                 "the recogniser vosk needs a model folder: set hearing.vosk_model, see models_download.md"
             )
         return VoskRecogniser(model, grammar, drop_unknown=settings.hearing.drop_unknown_words)
+    if "pocketsphinx" not in book.file.recognisers:
+        if chosen == "auto":
+            raise UserError(
+                f"{book.source}: the built-in recogniser cannot hear this language: set hearing.vosk_model to a "
+                "model for it, see models_download.md, or type only (checkback listen --typed)"
+            )
+        raise UserError(_not_heard_by("the built-in recogniser", "hearing.recogniser", book))
     return PocketSphinxRecogniser(grammar)
 
 

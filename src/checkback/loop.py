@@ -487,7 +487,7 @@ class Loop:
             texts.append((question, Urgency.REMINDER))
         tone: Tone | None = "attention" if self._verbosity == "tones" else None
         for urgency in (Urgency.CRITICAL, Urgency.REMINDER):
-            if together := ". ".join(text for text, how in texts if how is urgency):
+            if together := self.phrasing.sentences(text for text, how in texts if how is urgency):
                 silent = tone is not None and urgency is Urgency.REMINDER and not question
                 self._voice.say("" if silent else together, urgency, tone)
 
@@ -678,7 +678,8 @@ class Loop:
                 # which one was taken to be meant has to be heard
                 went_in = life.body.model_copy(update={"pressure_atm": None, "deployed": None})
                 happening = self.phrasing.label("happening", body.happening)
-                spoken = f"{self.phrasing.spoken(went_in)} {happening}"
+                device = self.phrasing.spoken(went_in)
+                spoken = self.phrasing.reply("happened", device=device, happening=happening)
         if proposal.amends is None and proposal.at != call.said:
             spoken += self._book.file.replies["at"].format(time=self.phrasing.clock_time(proposal.at.wall))
         return spoken
@@ -693,7 +694,7 @@ class Loop:
             for life in self.case.devices():
                 if any(told.n == entry.n for told in life.happenings):
                     went_in = life.body.model_copy(update={"pressure_atm": None, "deployed": None})
-                    return f"{self.phrasing.spoken(went_in)}, {said}"
+                    return self.phrasing.reply("of_device", device=self.phrasing.spoken(went_in), entry=said)
         return said
 
     def _ask_which(
@@ -848,7 +849,7 @@ class Loop:
             case "what_is_in":
                 inside = [self.phrasing.spoken(life.body) for life in self.case.inside()]
                 return (
-                    self._done(call, "in", devices=", ".join(inside))
+                    self._done(call, "in", devices=self.phrasing.listed(inside))
                     if inside
                     else self._done(call, "in_none")
                 )
@@ -863,12 +864,12 @@ class Loop:
         lacking = [self.phrasing.label("missing", key) for key in self.case.missing()]
         if not lacking:
             return self._done(call, "missing_none")
-        reply = self.phrasing.reply("missing", items=", ".join(lacking))
+        reply = self.phrasing.reply("missing", items=self.phrasing.listed(lacking))
         self._show(reply)
         # what was asked before is asked anew, from the beginning
         self._checklist.end()
         question = self._ask_for_missing()
-        reply = ". ".join(part for part in (reply, question) if part)
+        reply = self.phrasing.sentences((reply, question))
         return self._reply(Outcome("accepted", call.words, (), reply, call.score))
 
     def _ask_for_missing(self) -> str:
@@ -892,7 +893,7 @@ class Loop:
         if question is None:
             return outcome
         more = self._put(question) or self.phrasing.reply("all_answered")
-        return replace(outcome, reply=". ".join(part for part in (outcome.reply, more) if part))
+        return replace(outcome, reply=self.phrasing.sentences((outcome.reply, more)))
 
     def _left_open(self, call: _CallOut, skipped: bool) -> Outcome:
         """Record that what is asked for was skipped, or is not known."""
@@ -914,7 +915,9 @@ class Loop:
         said = self._moment(heard.utterance.started_s)
         call = _CallOut(text, said, "speech", recogniser=heard.recogniser)
         if command == "disregard" and self._notes.open:
-            return self._give_up_note(replace(call, words="disregard"))
+            # its own words: what a writer made of them may be anything
+            heard_as = heard.hypotheses[0].words if heard.hypotheses else ""
+            return self._give_up_note(replace(call, words=heard_as))
         writer = None if heard.free_text is None else heard.free_text.writer
         # an end word by itself is no part of the note
         entry = None

@@ -25,7 +25,7 @@ class Language(_Group):
     folder: Path | None = Field(
         default=None, description="Folder of the grammars; none: those that came along."
     )
-    phrasebook: str = Field(default="english", pattern=r"^[a-z][a-z0-9_]*$")
+    phrasebook: str = Field(default="english", pattern=r"^\p{L}[\p{L}\p{M}\p{N}_]*$")
 
 
 class Hearing(_Group):
@@ -56,7 +56,8 @@ class Hearing(_Group):
     open_room: bool = Field(default=True, description="Hear call-outs with no pedal held too.")
     attention_word: str = Field(
         default="",
-        pattern=r"^[a-z' ]*$",
+        # small letters, and those of scripts that have no capitals
+        pattern=r"^[\p{Ll}\p{Lo}\p{M}' ]*$",
         description="With no pedal held, a call-out begins with it; empty: none is needed.",
     )
 

@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from decimal import Decimal
 from pathlib import Path
 from typing import Any, TypeVar
+from unicodedata import normalize
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
@@ -147,7 +148,7 @@ class Formulary(_Data):
 
 
 def read_text(path: Path) -> str:
-    """Read one text file.
+    """Read one text file; its letters are composed, as the recognisers write them.
 
     Raises
     ------
@@ -155,7 +156,7 @@ def read_text(path: Path) -> str:
         If the file cannot be read or is not UTF-8.
     """
     try:
-        return path.read_text(encoding="utf-8")
+        return normalize("NFC", path.read_text(encoding="utf-8"))
     except OSError as error:
         raise UserError(f"{path}: cannot be read ({error.strerror}); check the path") from None
     except UnicodeDecodeError as error:

@@ -7,7 +7,7 @@ another language is another table.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from decimal import Decimal
 from itertools import product
 from typing import Literal
@@ -47,12 +47,24 @@ class NumberWords(BaseModel):
         Whole numbers below a hundred that are not composed.
     tens_units, hundreds, thousands, hundreds_rest, thousands_rest : str
         How the parts go together; ``[and]`` may be left out.
+    one_hundred, one_thousand, one_myriad : str
+        Names of 100, 1000 and 10,000, where no "one" stands before them.
+    myriads, myriads_rest : str
+        For languages that count in ten thousands; empty: they count in thousands.
     point : str
         The word between whole and decimal digits.
     fractions : dict
         Spoken fraction after a whole number, by its decimal digits ("5": "and a half").
     bare_fractions : dict
         Spoken fraction that stands alone ("5": "half").
+    styles : dict
+        Ways to say a number by the kind of its slot, where they differ from `STYLES`.
+    confusable : list of int
+        Said back digit by digit first.
+    back_digits : list of str
+        Digits for that, where clearer ones than the usual ones are in use.
+    twice : str
+        How the digits and the number itself are put together then.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
@@ -70,7 +82,15 @@ class NumberWords(BaseModel):
     point: str = "point"
     fractions: dict[str, str] = {}
     bare_fractions: dict[str, str] = {}
+    one_hundred: str = ""
+    one_thousand: str = ""
+    one_myriad: str = ""
+    myriads: str = ""
+    myriads_rest: str = "{myriads} {rest}"
+    styles: dict[Literal["integer", "decimal", "size"], tuple[Style, ...]] = {}
     confusable: tuple[int, ...] = ()
+    back_digits: tuple[str, ...] = Field(default=(), max_length=10)
+    twice: str = "{digits}, {plain}"
 
     @model_validator(mode="after")
     def _templates_have_their_parts(self) -> NumberWords:
@@ -80,11 +100,23 @@ class NumberWords(BaseModel):
             "hundreds_rest": ("hundreds", "rest"),
             "thousands": ("count",),
             "thousands_rest": ("thousands", "rest"),
+            "myriads": ("count",),
+            "myriads_rest": ("myriads", "rest"),
+            "twice": ("digits", "plain"),
         }.items():
+            if name == "myriads" and not self.myriads:
+                continue
             found = re.findall(r"\{(\w*)\}", getattr(self, name))
             if sorted(found) != sorted(parts):
                 raise ValueError(f"{name} needs exactly {' and '.join('{' + p + '}' for p in parts)}")
+        if len(self.back_digits) not in (0, 10):
+            raise ValueError("back_digits needs ten words, zero to nine")
         return self
+
+    def styles_of(self, kind: str) -> tuple[Style, ...]:
+        """Return the ways to say numbers of a kind of slot."""
+        own: Mapping[str, tuple[Style, ...]] = dict(self.styles)
+        return own.get(kind, STYLES[kind])
 
     def cardinal(self, n: int) -> str:
         """Return the plainest name of `n`, with optional words left out (0 to 999,999)."""
@@ -105,15 +137,27 @@ class NumberWords(BaseModel):
             return word if not units else self.tens_units.format(tens=word, units=self.digits[units])
         if n < 1000:
             count, rest = divmod(n, 100)
-            hundreds = self.hundreds.format(digit=self.digits[count])
+            hundreds = self._hundred(count)
             if not rest:
                 return hundreds
             return self.hundreds_rest.format(hundreds=hundreds, rest=self._cardinal(rest))
+        if self.myriads and n >= 10_000:
+            count, rest = divmod(n, 10_000)
+            one = self.one_myriad if count == 1 else ""
+            myriads = one or self.myriads.format(count=self._cardinal(count))
+            return (
+                self.myriads_rest.format(myriads=myriads, rest=self._cardinal(rest)) if rest else myriads
+            )
         count, rest = divmod(n, 1000)
-        thousands = self.thousands.format(count=self._cardinal(count))
+        one = self.one_thousand if count == 1 else ""
+        thousands = one or self.thousands.format(count=self._cardinal(count))
         if not rest:
             return thousands
         return self.thousands_rest.format(thousands=thousands, rest=self._cardinal(rest))
+
+    def _hundred(self, count: int) -> str:
+        one = self.one_hundred if count == 1 else ""
+        return one or self.hundreds.format(digit=self._cardinal(count))
 
     def forms(self, value: Decimal, styles: Iterable[Style]) -> tuple[Form, ...]:
         """Return every way to say `value` in the given styles, the plainest first.
@@ -212,14 +256,16 @@ class NumberWords(BaseModel):
         digit first: "one five, fifteen". Beyond 999,999 there are the digits alone.
         """
         whole, _, fraction = format(value.normalize(), "f").partition(".")
-        digits = self._one_by_one(whole)
+        digits = self.one_by_one(whole)
         plain = self.cardinal(int(whole)) if len(whole) <= 6 else digits
         if fraction:
-            return f"{plain} {self.point} {self._one_by_one(fraction)}"
-        return f"{digits}, {plain}" if int(whole) in self.confusable else plain
+            return f"{plain} {self.point} {' '.join(self.digits[int(digit)] for digit in fraction)}"
+        return self.twice.format(digits=digits, plain=plain) if int(whole) in self.confusable else plain
 
-    def _one_by_one(self, digits: str) -> str:
-        return " ".join(self.digits[int(digit)] for digit in digits)
+    def one_by_one(self, digits: str) -> str:
+        """Return the digits of a number or of a time of day, one after the other."""
+        words = self.back_digits or self.digits
+        return " ".join(words[int(digit)] for digit in digits)
 
 
 def _expand_optional(text: str) -> Iterable[str]:

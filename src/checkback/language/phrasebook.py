@@ -15,12 +15,13 @@ from dataclasses import dataclass
 from decimal import Decimal
 from functools import cached_property
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args, get_origin
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from checkback.errors import UserError
 from checkback.language.catalogue import (
+    DRUG_UNITS,
     UNITS,
     Amount,
     Catalogue,
@@ -47,8 +48,8 @@ from checkback.language.expression import (
     Word,
     parse,
 )
-from checkback.language.numbers import STYLES, NumberWords, Style
-from checkback.record.entry import BODY
+from checkback.language.numbers import NumberWords, Style
+from checkback.record.entry import BODY, Body
 
 DIALOGUE = frozenset(
     "disregard say_again affirm negative choose noted stand_by voice_off voice_on note end_note".split()
@@ -63,9 +64,13 @@ REPLIES = frozenset(
     "trouble saved_again nothing_asked replaces deaf hearing_again microphone_silent microphone_loud pedal_lost pedal_back pedal_stuck no_balloon nothing_due no_card contrast_left no_creatinine heparin heparin_none "
     "heparin_infusion long_before balloon_up balloon_not_up not_known noted nothing_to_note "
     "scan_again scanned_before nothing_to_identify expired "
-    "note_open note_again note_taken note_taken_long note_as_sound note_too_long note_cut_off no_note".split()
+    "note_open note_again note_taken note_taken_long note_as_sound note_too_long note_cut_off no_note "
+    "list_join sentence_join of_device happened clock ignored".split()
 )
 """What the loop needs a phrasebook to have."""
+
+LEAST_DIALOGUE = frozenset("disregard say_again affirm negative choose noted stand_by".split())
+"""Dialogue that no phrasebook can leave out: the loop asks, and these answer."""
 
 ANSWERED = frozenset("ask_item ask_device ask_words skipped unknown all_answered".split())
 """Replies that a phrasebook with short answers needs too."""
@@ -77,7 +82,22 @@ CARD = frozenset(
 """Headings and small words of the phrase card."""
 
 _SCHEMA = BODY.json_schema()
-KINDS: frozenset[str] = frozenset(_SCHEMA["discriminator"]["mapping"])
+
+NAMED: dict[str, tuple[str, ...]] = {
+    "missing": tuple(
+        "time_out access closure contrast fluoroscopy air_kerma dose_area flow act case_end "
+        "symptom_onset first_contact arrival questions devices".split()
+    ),
+    "unknown": ("weight", "creatinine"),
+    "reason": ("does not sound like a call-out", "was not called", "is no call-out"),
+    "device": ("delivery balloon",),
+}
+"""What the program names beside the values of entries, and a phrasebook needs labels for."""
+
+KINDS_OF_BODY: tuple[type[BaseModel], ...] = get_args(get_args(Body)[0])
+"""Every class of entry."""
+
+KINDS: frozenset[str] = frozenset(kind.model_fields["kind"].default for kind in KINDS_OF_BODY)
 """Every kind of entry."""
 
 _FIELD = re.compile(r"\{(\w+)\}")
@@ -173,6 +193,10 @@ class Back(_Data):
     written: str
     brief: str | None = None
 
+    def blanks(self) -> set[str]:
+        """Return the fields that it names."""
+        return set(re.findall(r"\{(\w+)\}", self.spoken + self.written))
+
 
 class FullRange(_Data):
     """Sizes that can be said after the word that opens the full range."""
@@ -186,6 +210,16 @@ class PhrasebookFile(_Data):
 
     name: str
     language: str
+    recognisers: tuple[Literal["pocketsphinx", "vosk", "whisper"], ...] = Field(
+        default=("pocketsphinx", "vosk", "whisper"),
+        min_length=1,
+        description="What can hear it. The built-in one and Whisper need pronunciations in ARPAbet.",
+    )
+    stored_words: bool = Field(
+        default=False,
+        description="The values as they stand in the journal are words of this language: what has no "
+        "label is said and written as it is stored. If not, every value needs a label.",
+    )
     numbers: NumberWords
     full_range: FullRange
     rules: dict[str, str] = {}
@@ -201,6 +235,14 @@ class PhrasebookFile(_Data):
     answers: dict[str, Family] = Field(
         default={}, description="Short answers to what the record lacks, by what was asked for."
     )
+    drugs: dict[str, tuple[str, ...]] = Field(
+        default={},
+        description="Drugs of the formulary that are listened for, with what they are called in this "
+        "language; none: all of them, as the formulary calls them.",
+    )
+    drug_units: dict[str, tuple[str, ...]] = Field(
+        default={}, description="With [drugs]: every way to say a unit; an amount in another one is left out."
+    )
     back: dict[str, Back]
     labels: dict[str, dict[str, str]] = {}
     spoken_units: dict[str, str] = {}
@@ -215,13 +257,19 @@ class PhrasebookFile(_Data):
 
     @model_validator(mode="after")
     def _is_complete(self) -> PhrasebookFile:
-        for key, wanted, there in (
+        for key, known, there in (
             ("dialogue", DIALOGUE, self.dialogue.keys()),
             ("questions", QUESTIONS, self.questions.keys()),
         ):
-            if wanted != there:
-                odd = ", ".join(sorted(wanted ^ there))
-                raise ValueError(f"[{key}] must have exactly {', '.join(sorted(wanted))}; look at {odd}")
+            if odd := there - known:
+                raise ValueError(
+                    f"[{key}] has {', '.join(sorted(odd))}, with which the program can do nothing; "
+                    f"it can with {', '.join(sorted(known))}"
+                )
+        if lacking := LEAST_DIALOGUE - self.dialogue.keys():
+            raise ValueError(f"[dialogue] lacks {', '.join(sorted(lacking))}")
+        if len({"note", "end_note"} & self.dialogue.keys()) == 1:
+            raise ValueError("[dialogue] must have both note and end_note, or neither")
         if lacking := KINDS - self.back.keys():
             raise ValueError(f"[back] lacks {', '.join(sorted(lacking))}")
         for kind, back in self.back.items():
@@ -238,6 +286,8 @@ class PhrasebookFile(_Data):
             raise ValueError(f"[replies] lacks {', '.join(sorted(lacking))}")
         if lacking := CARD - self.card.keys():
             raise ValueError(f"[card] lacks {', '.join(sorted(lacking))}")
+        if odd := self.drug_units.keys() - DRUG_UNITS:
+            raise ValueError(f"[drug_units] has {', '.join(sorted(odd))}; known are {', '.join(sorted(DRUG_UNITS))}")
         return self
 
 
@@ -282,13 +332,19 @@ class Phrasebook:
     ) -> None:
         self.file = file
         self.catalogue = catalogue
-        self.formulary = formulary
+        self.formulary = _in_words_of(file, formulary, source)
         self.pronunciations = dict(pronunciations)
         self.sha256 = sha256
         self.catalogue_sha256 = catalogue_sha256
         self.source = source
         self._forms: dict[tuple[Decimal, tuple[Style, ...]], tuple[Form, ...]] = {}
         self.spoken = _Compiler(self, typed=False).root()
+        for key in unlabelled(self):
+            raise fault(
+                source, f"labels.{key.partition(':')[0]}",
+                f"no words for{key.partition(':')[2]}; add them, or set stored_words = true if the journal's "
+                "own values are words of this language",
+            )
 
     def forms(self, value: Decimal, styles: tuple[Style, ...]) -> tuple[Form, ...]:
         """Return `NumberWords.forms`, worked out once: slots share most of their numbers.
@@ -399,6 +455,84 @@ def read_pronunciations(path: Path) -> dict[str, tuple[str, ...]]:
     return {word: tuple(phones) for word, phones in found.items()}
 
 
+def _in_words_of(file: PhrasebookFile, formulary: Formulary, source: Path) -> Formulary:
+    """Return the drugs that a phrasebook has words for, in its words; amounts and sources stay."""
+    if not file.drugs:
+        return formulary
+    known = {drug.name: drug for drug in formulary.drug}
+    found = []
+    for name, said in file.drugs.items():
+        if name not in known:
+            raise fault(source, f"drugs.{name}", "the formulary has no such drug; add it there or remove it here")
+        amounts = {
+            kind: tuple(
+                amount.model_copy(update={"say_unit": file.drug_units[amount.unit]})
+                for amount in getattr(known[name], kind)
+                if amount.unit in file.drug_units
+            )
+            for kind in ("dose", "rate")
+        }
+        if not any(amounts.values()):
+            raise fault(source, f"drugs.{name}", "[drug_units] has words for none of its units; add one of them")
+        found.append(known[name].model_copy(update={"say": said, **amounts}))
+    try:
+        return Formulary(note=formulary.note, drug=tuple(found))
+    except ValidationError as error:
+        message = error.errors()[0]["msg"].removeprefix("Value error, ")
+        raise fault(source, "drugs", f"{message}; change one of them") from None
+
+
+SYMBOLS = frozenset({"curve", "unit"})
+"""Fields whose values are written alike in every language."""
+
+NOT_SAID = frozenset({"format", "ended_by"})
+"""Fields with a fixed choice of values that are about the file, and no words to anybody."""
+
+
+def unlabelled(book: Phrasebook) -> list[str]:
+    """Return what a phrasebook has no words for, as ``field: value``, in the order of the fields.
+
+    Looked at is every value that the fields named in ``[back]`` can have: the fixed choices of the
+    entry types, the devices and types of the catalogue that can be heard, and the drugs.
+    """
+    file = book.file
+    if file.stored_words:
+        return []
+    values: dict[str, dict[str, None]] = {field: dict.fromkeys(names) for field, names in NAMED.items()}
+    for kind in KINDS_OF_BODY:
+        name = kind.model_fields["kind"].default
+        for field in sorted(file.back[name].blanks() & kind.model_fields.keys() - NOT_SAID):
+            for value in _choices(kind.model_fields[field].annotation):
+                values.setdefault(field, {})[value] = None
+    for slot in file.slots.values():
+        if isinstance(slot, StockSlot):
+            values.setdefault("type", {}).update(dict.fromkeys(k for k in slot.names if k != "any"))
+    said = {
+        (slot.field or name, value)
+        for name, slot in file.slots.items()
+        if isinstance(slot, ChoiceSlot)
+        for value in slot.values
+    }
+    lacking = [
+        f"{field}: {value}"
+        for field, known in values.items()
+        for value in known
+        if value not in file.labels.get(field, {}) and (field, value) not in said
+    ]
+    units = {amount.unit for drug in book.formulary.drug for amount in (*drug.dose, *drug.rate)}
+    return lacking + [f"unit: {unit}" for unit in sorted(units - file.spoken_units.keys())]
+
+
+def _choices(annotation: Any) -> Iterable[str]:
+    """Yield the words that a field's type limits it to."""
+    for part in get_args(annotation):
+        if isinstance(part, str):
+            if get_origin(annotation) is Literal:
+                yield part
+        else:
+            yield from _choices(part)
+
+
 class _Compiler:
     """Turns the file into one syntax tree."""
 
@@ -501,7 +635,7 @@ class _Compiler:
 
     def _slot(self, name: str, slot: Slot) -> Node:
         if isinstance(slot, NumberSlot):
-            styles = slot.styles or STYLES[slot.kind]
+            styles = slot.styles or self._styles(slot.kind)
             return self._numbers(
                 name, slot.field or name, slot.numbers(), styles, slot.unit, slot.extra, slot.unsaid
             )
@@ -564,6 +698,9 @@ class _Compiler:
             self._tables[key] = Table(name, tuple(meanings), hint=hint)
         return self._tables[key]
 
+    def _styles(self, kind: str) -> tuple[Style, ...]:
+        return self.file.numbers.styles_of(kind)
+
     # --- devices --------------------------------------------------------------------------------
 
     def _stock(self, name: str, slot: StockSlot) -> Node:
@@ -609,12 +746,13 @@ class _Compiler:
         for stocked, diameters, lengths in groups:
             local: dict[str, Node] = {"name": names}
             if diameters:
-                local["diameter"] = self._numbers("diameter", "diameter_mm", diameters, STYLES["size"], "mm")
+                local["diameter"] = self._numbers("diameter", "diameter_mm", diameters, self._styles("size"), "mm")
             if lengths:
-                local["length"] = self._numbers("length", "length_mm", lengths, STYLES["integer"], "mm")
+                local["length"] = self._numbers("length", "length_mm", lengths, self._styles("integer"), "mm")
             if frenches:
                 local["french"] = self._numbers("french", "french", frenches, ("cardinal", "point"), "Fr")
-            if curves:
+            # a phrasebook need not know the curves
+            if curves and any("<curve>" in text for text in slot.say):
                 local["curve"] = self._curves(name, curves)
             tags: Fields = () if stocked is None else (("stocked", stocked),)
             for text in slot.say:
@@ -682,7 +820,7 @@ class _Compiler:
             f"{field}_{amount.unit}",
             field,
             amount.numbers(),
-            STYLES["integer" if whole else "decimal"],
+            self._styles("integer" if whole else "decimal"),
             amount.unit,
         )
         said = amount.say_unit + ((amount.unit.lower(),) if self.is_typed else ())

@@ -7,13 +7,13 @@ All wording is data of the phrasebook; a template's ``[part]`` is left out when 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 from decimal import Decimal
 from functools import cached_property
 from typing import Any
 
-from checkback.language.phrasebook import ChoiceSlot, Phrasebook, StockSlot
+from checkback.language.phrasebook import SYMBOLS, ChoiceSlot, Phrasebook, StockSlot
 from checkback.record.entry import Entry
 
 _PIECE = re.compile(r"\[|\]|\{(\w+)\}|[^\[\]{}]+")
@@ -97,7 +97,7 @@ class Phrasing:
         values = dict(body)
         return fill(
             self._file.back[body.kind].written,
-            lambda field: _written_value(field, values.get(field), self._file.labels),
+            lambda field: self._written_value(field, values.get(field)),
         )
 
     def summary(self, entry: Entry) -> str:
@@ -125,7 +125,7 @@ class Phrasing:
             if value is None:
                 return None
             if name == "missing":
-                return ", ".join(self.label("missing", key) for key in str(value).split())
+                return self.listed(self.label("missing", key) for key in str(value).split())
             if isinstance(value, str):
                 return self.label(name, value)
             # to one place: nobody wants to hear more
@@ -157,8 +157,17 @@ class Phrasing:
         back = [text for each in self._file.back.values() for text in (each.spoken, each.brief) if text]
         happenings = [self.label("happening", name) for name in self._file.labels.get("happening", {})]
         plain = [fill(text, lambda _: None) for text in back if "{" not in re.sub(r"\[[^\]]*\]", "", text)]
-        replies = [text for text in self._file.replies.values() if "{" not in text]
+        # what only stands between others is not said by itself
+        replies = [t for t in self._file.replies.values() if "{" not in t and any(map(str.isalnum, t))]
         return tuple(dict.fromkeys(text for text in (*replies, *plain, *happenings) if text))
+
+    def listed(self, items: Iterable[str]) -> str:
+        """Return several things as one list."""
+        return self._file.replies["list_join"].join(items)
+
+    def sentences(self, parts: Iterable[str]) -> str:
+        """Return several sentences as one text; empty ones are left out."""
+        return self._file.replies["sentence_join"].join(part for part in parts if part)
 
     def number(self, value: Decimal | int | float) -> str:
         """Return a number in words."""
@@ -170,11 +179,19 @@ class Phrasing:
         return self.reply(key, number=self.number(count))
 
     def clock_time(self, wall: datetime) -> str:
-        """Return the time of day digit by digit: "one four two zero"; it cannot be taken for a rate."""
-        return " ".join(self._file.numbers.digits[int(digit)] for digit in f"{wall:%H%M}")
+        """Return the time of day: digit by digit ("one four two zero") it cannot be taken for a rate."""
+        numbers = self._file.numbers
+        return self.reply(
+            "clock",
+            digits=numbers.one_by_one(f"{wall:%H%M}"),
+            hour=numbers.cardinal(wall.hour),
+            minute=numbers.cardinal(wall.minute),
+        )
 
     def label(self, field: str, value: str) -> str:
         """Return how a value is said: its label, or its first spoken form in the phrasebook."""
+        # what was left open is called as it was asked for
+        field = "missing" if field == "item" and not self._file.stored_words else field
         return self._file.labels.get(field, {}).get(value) or self._first_forms.get((field, value), value)
 
     @cached_property
@@ -186,7 +203,7 @@ class Phrasing:
                     forms.setdefault((slot.field or name, value), said[0])
             elif isinstance(slot, StockSlot):
                 for value in slot.names:
-                    if value != "any" and not slot.full_range:
+                    if value != "any" and not slot.full_range and self._file.stored_words:
                         # the type's own words; the device's name follows in the template
                         forms.setdefault(("type", value), value.replace("-", " "))
         for drug in self._book.formulary.drug:
@@ -209,18 +226,19 @@ class Phrasing:
             )
         return self.label(field, str(value))
 
-
-def _written_value(field: str, value: Any, labels: Mapping[str, Mapping[str, str]]) -> str | None:
-    if value is None:
-        return None
-    if isinstance(value, bool):
-        return labels.get(field, {}).get(str(value).lower())
-    if isinstance(value, datetime):
-        return f"{value:%H:%M}"
-    if isinstance(value, Decimal):
-        plain = format(value.normalize(), "f")
-        # the trade writes "3.0 mm"
-        return f"{value:.1f}" if field == "diameter_mm" and "." not in plain else plain
-    if field == "unit":
-        return str(value).replace("ug", "µg")
-    return str(value)
+    def _written_value(self, field: str, value: Any) -> str | None:
+        if value is None:
+            return None
+        if isinstance(value, bool):
+            return self._file.labels.get(field, {}).get(str(value).lower())
+        if isinstance(value, datetime):
+            return f"{value:%H:%M}"
+        if isinstance(value, Decimal):
+            plain = format(value.normalize(), "f")
+            # the trade writes "3.0 mm"
+            return f"{value:.1f}" if field == "diameter_mm" and "." not in plain else plain
+        if field == "unit":
+            return str(value).replace("ug", "µg")
+        if self._file.stored_words or field in SYMBOLS:
+            return str(value)
+        return self.label(field, str(value))

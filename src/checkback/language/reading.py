@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -124,7 +125,7 @@ class Reader:
     def read(self, sentence: str) -> tuple[Reading, ...]:
         """Return all readings of `sentence`, in phrasebook order; empty if there is none."""
         if self._abbreviations is None:
-            words = tuple(sentence.lower().split())
+            words = tuple(composed(sentence).lower().split())
         else:
             words = normalise(sentence, self._abbreviations)
         meanings = match(self._root, words)
@@ -134,6 +135,11 @@ class Reader:
             if reading is not None:
                 readings.setdefault(repr(reading), reading)
         return tuple(readings.values())[:MAX_READINGS]
+
+
+def composed(text: str) -> str:
+    """Return a text with composed letters (Unicode NFC): some keyboards write their parts."""
+    return unicodedata.normalize("NFC", text)
 
 
 def normalise(sentence: str, abbreviations: Mapping[str, str]) -> Form:
@@ -146,7 +152,7 @@ def normalise(sentence: str, abbreviations: Mapping[str, str]) -> Form:
         Words for what is typed short, such as "atm" or "/ 10"; an empty word leaves it out.  A letter
         beside another one is spelt out ("s v t") and not short for anything.
     """
-    text = sentence.lower().replace("×", "x")
+    text = composed(sentence).lower().replace("×", "x")
     text = re.sub(r"(?<=\d),(?=\d{3}\b)", "", text)
     text = re.sub(r"[,;!?]|\.(?!\d)", " ", text)
     text = re.sub(r"(?<=\d)\s*([x/])\s*(?=\d)", r" \1 ", text)
@@ -155,10 +161,13 @@ def normalise(sentence: str, abbreviations: Mapping[str, str]) -> Form:
     for short in abbreviations:
         if " " in short:
             text = re.sub(rf"(?<!\S){re.escape(short)}(?!\S)", abbreviations[short], text)
-    text = re.sub(r"(?<=\d)(?=[a-z\u00b5\u03bc%])", " ", text)
+    text = re.sub(r"(?<=\d)(?=[^\W\d_]|%)", " ", text)
+    # other scripts mix no numerals into a word, as "jr4" does
+    text = re.sub(r"(?<=[^\x00-\u024f\u03bc\W\d_])(?=\d)", " ", text)
     # two characters look the same: the micro sign and the Greek letter
     words = text.replace("\u00b5", "u").replace("\u03bc", "u").split()
-    letter = [False, *(len(word) == 1 and word.isalpha() for word in words), False]
+    # one sign of another script may be a word: "점"
+    letter = [False, *(len(word) == 1 and word.isascii() and word.isalpha() for word in words), False]
     spelt = [
         here and (before or after)
         for before, here, after in zip(letter, letter[1:], letter[2:], strict=False)
