@@ -5,9 +5,7 @@ The voice is synthetic, a stand-in for people.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
-from datetime import UTC, datetime
 from decimal import Decimal
 from importlib.util import find_spec
 from pathlib import Path
@@ -15,13 +13,11 @@ from typing import Any, Literal
 
 import numpy as np
 import pytest
-import soundfile
 import soxr
 
-from checkback.app import grammar_of, in_language_of, make_recogniser, replay
+from checkback.app import grammar_of, in_language_of, make_recogniser
 from checkback.errors import UserError
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Pcm, Utterance
-from checkback.hearing.recording import Recording
 from checkback.hearing.vosk import VoskRecogniser
 from checkback.language.phrasebook import LEAST_DIALOGUE, Family, Phrasebook
 from checkback.language.phrasing import Phrasing
@@ -148,27 +144,3 @@ def test_the_voice_speaks_the_language_unless_another_is_named(book: Phrasebook)
     assert in_language_of(Phrasebook.load(GRAMMARS), settings).speaking.speaker is None
     named = Settings(speaking=Speaking(synthesiser="espeak", speaker="ko+f2"))
     assert in_language_of(book, named).speaking.speaker == "ko+f2"
-
-
-def test_a_korean_case_from_a_recording(few: Phrasebook, tmp_path: Path) -> None:
-    """Sound file, Vosk, loop, journal, and the voice in Korean: the parts that the live room is made of."""
-    sentences = ["벌룬 이 점 오 십이", "남은 조영제"]
-    pause = np.zeros(SAMPLE_RATE_HZ, dtype=np.int16)
-    sound = np.concatenate([pause, *(part for each in sentences for part in (speak(each), pause))])
-    soundfile.write(tmp_path / "room.wav", sound, SAMPLE_RATE_HZ)
-    settings = Settings(hearing=Hearing(recogniser="vosk", vosk_model=model()))
-    recogniser = make_recogniser(settings, few)
-    heard_of: list[str] = []
-    try:
-        loop = replay(
-            Recording(tmp_path / "room.wav"), tmp_path / "case", settings, few, recogniser,
-            start=datetime(2026, 3, 2, 8, 0, tzinfo=UTC),
-            report=lambda each: heard_of.append(each.outcome.words), show=print,
-        )  # fmt: skip
-    finally:
-        recogniser.close()
-    assert heard_of == sentences
-    assert "balloon" in [getattr(entry.body, "device", None) for entry in loop.case.entries]
-    spoken = (tmp_path / "case" / "checkbacks.txt").read_text(encoding="utf-8")
-    assert "체중: 기록 없음" in spoken and not re.search("[A-Za-z]", spoken), spoken
-    assert (tmp_path / "case" / "checkbacks.flac").stat().st_size > 1000
