@@ -94,7 +94,7 @@ def in_language_of(book: Phrasebook, settings: Settings) -> Settings:
     )
 
 
-def _synthesiser(settings: Settings) -> Literal["espeak", "pyttsx3"]:
+def _synthesiser(settings: Settings) -> Literal[espeak, pyttsx3]:
     choice = settings.speaking.synthesiser
     if choice == "auto":
         return "espeak" if sys.platform == "linux" else "pyttsx3"
