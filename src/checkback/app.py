@@ -10,7 +10,7 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from checkback import __version__, paperwork
 from checkback.display import Display, open_display
@@ -94,7 +94,7 @@ def in_language_of(book: Phrasebook, settings: Settings) -> Settings:
     )
 
 
-def _synthesiser(settings: Settings) -> Literal[espeak, pyttsx3]:
+def _synthesiser(settings: Settings) -> Literal["espeak", "pyttsx3"]:
     choice = settings.speaking.synthesiser
     if choice == "auto":
         return "espeak" if sys.platform == "linux" else "pyttsx3"
