@@ -306,9 +306,10 @@ class Loop:
         held = heard.utterance.held or self.called(heard.utterance.started_s)
         self._called_until_s = float("-inf")
         score = next((h.score for h in heard.hypotheses if h.score is not None), None)
+        called_for = 1.0
         if self._attention and not held:
             probabilities, called_for = only(probabilities, [rest is not None for rest in called])
-            if called_for < ENOUGH_TO_ATTEND:
+            if called_for < ENOUGH_TO_ATTEND and not heard.called:
                 return Outcome("ignored", heard.hypotheses[0].words, score=score, reason="was not called")
             held = True
         decision = decide(probabilities, none, [_risk(each) for each in readings], meant_for_us=held)
@@ -324,6 +325,9 @@ class Loop:
             meant_for_us=held,
             certainty=round(decision.certainty, 4),
         )
+        if called_for < ENOUGH_TO_ATTEND:
+            # the attention word was there, and what followed it is not among what was heard
+            return self._not_understood(call, "was not heard well enough")
         if decision.action == "ignore":
             return Outcome("ignored", call.words, score=score, reason="does not sound like a call-out")
         if heard.utterance.clipped:

@@ -44,12 +44,14 @@ class Unsure(Room):
             show=self.shown.append,
         )
 
-    def listen(self, *listed: tuple[str, Evidence], held: bool = True, score: float = -35.0) -> Outcome:
+    def listen(
+        self, *listed: tuple[str, Evidence], held: bool = True, score: float = -35.0, called: bool = False
+    ) -> Outcome:
         now = self.clock.now().monotonic_s
         self.clock.set(now + 2.0)
         utterance = Utterance(np.zeros(0, dtype=np.int16), now, now + 2.0, held)
         hypotheses = tuple(Hypothesis(w, score if e.chosen else None, True, e) for w, e in listed)
-        return self.loop.heard(Heard(utterance, "both", hypotheses, FreeText("x", -0.2, 0.01, 20)))
+        return self.loop.heard(Heard(utterance, "both", hypotheses, FreeText("x", -0.2, 0.01, 20), called))
 
 
 @pytest.fixture
@@ -172,6 +174,13 @@ class TestCalledByTheAttentionWord:
     def test_the_pedal_needs_no_word(self, room: Unsure) -> None:
         room.listen(("act two forty", SURE), held=True)
         assert acts(room) == [240]
+
+    def test_called_for_sure_it_is_asked_for_again_and_never_taken_for_the_rest(self, room: Unsure) -> None:
+        rest = (("act two forty", SURE), ("check back act two fifty", FAR))
+        assert room.listen(*rest, held=False).result == "ignored"
+        outcome = room.listen(*rest, held=False, called=True)
+        assert (outcome.result, acts(room)) == ("asked", [])
+        assert room.last_said == "say again"
 
     def test_called_but_unclear_is_asked_for_again(self, room: Unsure) -> None:
         outcome = room.listen(

@@ -155,13 +155,15 @@ class FreeText:
 class Heard:
     """An utterance with what a recogniser made of it, best first.
 
-    `free_text` is what a second listener wrote, None without one.
+    `free_text` is what a second listener wrote, None without one; `called` tells that a search of its own
+    found the attention word for sure.
     """
 
     utterance: Utterance
     recogniser: str
     hypotheses: tuple[Hypothesis, ...] = field(default=())
     free_text: FreeText | None = None
+    called: bool = False
 
 
 class Recogniser(Protocol):
