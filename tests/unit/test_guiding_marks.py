@@ -340,3 +340,23 @@ class TestOffers:
         assert [offered.name for offered in made.offered()] == ["cardiac_arrest"]
         made = room("perforation\n> open perforation\n> close\nperforation ellis two")
         assert made.offered() == ()
+
+
+@pytest.mark.parametrize(
+    ("said", "mark"),
+    [
+        ("epinephrine 0.5 mg im", "tried"),
+        ("epinephrine 500 mcg intramuscular", "tried"),
+        # the route was left out
+        ("epinephrine 0.3 mg", "tried"),
+        # into a vein, and the dose of an arrest
+        ("epinephrine 0.1 mg iv", "not tried"),
+        ("epinephrine 50 mcg", "not tried"),
+        ("epinephrine 1 mg", "not tried"),
+    ],
+)
+def test_epinephrine_into_the_muscle_is_shown_by_its_route_or_its_dose(said: str, mark: str) -> None:
+    room = CardRoom()
+    room.open("allergic_reaction")
+    room.say(said)
+    assert room.mark("epinephrine") == mark

@@ -296,8 +296,9 @@ class Identity(Frozen):
 # --- drugs and blood ----------------------------------------------------------------------------
 
 Route = Literal[
-    "intravenous", "intracoronary", "intra-arterial", "oral", "sublingual", "subcutaneous", "inhaled"
-]
+    "intravenous", "intracoronary", "intra-arterial", "oral", "sublingual", "subcutaneous", "intramuscular",
+    "inhaled",
+]  # fmt: skip
 
 
 class Drug(Frozen):

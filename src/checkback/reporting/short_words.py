@@ -19,6 +19,7 @@ ROUTES = {
     "oral": "PO",
     "sublingual": "SL",
     "subcutaneous": "SC",
+    "intramuscular": "IM",
     "inhaled": "inhaled",
 }
 """Routes where there is no room for the word; a figure that uses them explains them."""

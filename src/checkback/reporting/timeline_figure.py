@@ -418,7 +418,7 @@ def _foot(plot: Plot) -> None:
     ]
     if line.drugs:
         notes.append(
-            "mcg: micrograms. IV intravenous, IC intracoronary, IA intra-arterial, PO by mouth, SL under the tongue, SC subcutaneous."
+            "mcg: micrograms. IV intravenous, IC intracoronary, IA intra-arterial, PO by mouth, SL under the tongue, SC subcutaneous, IM intramuscular."
         )
     sources = [f"{name}: {source}" for name, source in line.sources]
     if plot.overview and sources:

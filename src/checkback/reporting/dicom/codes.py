@@ -187,6 +187,7 @@ VALUES: dict[str, dict[str, Code]] = {
         "intra-arterial": sct("58100008", "Intra-arterial route"),
         "oral": sct("26643006", "Oral route"),
         "subcutaneous": sct("34206005", "Subcutaneous route"),
+        "intramuscular": sct("78421000", "Intramuscular route"),
         "inhaled": sct("446406008", "By inhalation"),
     },
     "device": {

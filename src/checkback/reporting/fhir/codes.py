@@ -239,6 +239,7 @@ VALUE_CODES: Mapping[tuple[str, str], Coding] = {
     ("drug.route", "intra-arterial"): _snomed("58100008", "Intra-arterial route"),
     ("drug.route", "oral"): _snomed("26643006", "Oral route"),
     ("drug.route", "subcutaneous"): _snomed("34206005", "Subcutaneous route"),
+    ("drug.route", "intramuscular"): _snomed("78421000", "Intramuscular route"),
     ("drug.route", "inhaled"): _snomed("446406008", "By inhalation"),
 }  # fmt: skip
 """Code of a value, by where it stands and what it is; the others have codes of our own.
