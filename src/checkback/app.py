@@ -13,8 +13,10 @@ from pathlib import Path
 from typing import Any, Literal
 
 from checkback import __version__, paperwork
+from checkback.bailout import Bailout
 from checkback.display import Display, open_display
 from checkback.errors import UserError
+from checkback.guiding import deck as decks
 from checkback.hearing.endpointing import BLOCK_S, Segmenter
 from checkback.hearing.microphone import Microphone
 from checkback.hearing.pedals.events import OnNotice, OnPedal, Pedal, PedalEvent
@@ -61,6 +63,20 @@ OWN_LANGUAGE = "en"
 def load_book(settings: Settings) -> Phrasebook:
     """Load the phrasebook that the settings name."""
     return Phrasebook.load(grammars_folder(settings), settings.language.phrasebook)
+
+
+def make_bailout(settings: Settings, book: Phrasebook) -> Bailout | None:
+    """Read the bailout cards; None if the phrasebook has no words for them.
+
+    Raises
+    ------
+    UserError
+        If a card, the equipment or the regimes have a mistake, or there is no such regime.
+    """
+    if not book.file.bailout:
+        return None
+    deck = decks.load(grammars_folder(settings))
+    return Bailout(deck, settings.guiding.regime, book, two_person=settings.guiding.two_person)
 
 
 def load_plan(path: Path) -> Patient:
@@ -265,6 +281,7 @@ def listening(
             keep_dictation_sound=settings.hearing.keep_dictation_sound,
             verbosity=settings.speaking.verbosity,
             on_entry=display.keeper.entry if display is not None else lambda entry: None,
+            bailout=make_bailout(settings, book),
         )
         stack.callback(
             lambda: write_case_files(folder, loop.case, loop.phrasing, settings.reporting.narrative)
@@ -442,6 +459,7 @@ def replay(
                 show=show,
                 keep_dictation_sound=settings.hearing.keep_dictation_sound,
                 verbosity=settings.speaking.verbosity,
+                bailout=make_bailout(settings, book),
             )
             if plan is not None:
                 loop.plan(plan)

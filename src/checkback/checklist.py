@@ -150,7 +150,7 @@ class Checklist:
 
 
 class AskedReader(Reader):
-    """A reader that takes short answers only to what the checklist asks.
+    """A reader that takes short answers only to what is asked, and words to a card only while one is open.
 
     Parameters
     ----------
@@ -158,6 +158,8 @@ class AskedReader(Reader):
     checklist : Checklist
     now_s : callable
         Gives the time on the monotonic clock.
+    to_card : callable
+        Tells whether a sentence of a family, said to a bailout card, means anything now.
     typed, every_size : bool
         As in `Reader`.
     """
@@ -168,16 +170,20 @@ class AskedReader(Reader):
         checklist: Checklist,
         now_s: Callable[[], float],
         *,
+        to_card: Callable[[str], bool],
         typed: bool = False,
         every_size: bool = False,
     ) -> None:
         super().__init__(book, typed=typed, every_size=every_size)
         self._checklist = checklist
         self._now_s = now_s
+        self._to_card = to_card
 
     def read(self, sentence: str) -> tuple[Reading, ...]:
         """Return all readings of `sentence` that can be meant now."""
-        return self._checklist.fitting(super().read(sentence), self._now_s())
+        readings = super().read(sentence)
+        meant = tuple(r for r in readings if r.role != "bailout" or self._to_card(r.family))
+        return self._checklist.fitting(meant, self._now_s())
 
 
 def _items(case: Case) -> list[Item]:

@@ -16,6 +16,7 @@ from pydantic import ValidationError
 
 from checkback.aloud import Verbosity, aloud
 from checkback.attention import WAITS_S, without_attention
+from checkback.bailout import OPEN, WORDS, Bailout, Said
 from checkback.certainty import ENOUGH_TO_ATTEND, LEAST_ASKED, PRIOR, RISKS, Risk, decide, judge, only
 from checkback.checklist import ANSWER, AskedReader, Checklist
 from checkback.dictation import SAID_BACK_WORDS, Notes, earlier_parts
@@ -57,6 +58,9 @@ from checkback.watching.contrast import allowable
 from checkback.watching.facts import Facts, gather, on_one_clock
 from checkback.watching.limits import Limits
 from checkback.watching.reminders import RULES, due, standing
+
+LOW_STAKES = frozenset({OPEN, "card_next", "card_back", "card_why", "card_close"})
+"""Words to a card that record nothing about the patient."""
 
 Result = Literal["accepted", "asked", "ignored"]
 Source = Literal["speech", "typed", "pedal", "program", "plan"]
@@ -157,6 +161,8 @@ class Loop:
         How much of an answer is heard; the record and the screen have all of it.
     on_entry : callable
         Is given each entry once it is on disk; returns at once and never fails.
+    bailout : Bailout, optional
+        The bailout cards; none: there are none.
 
     Raises
     ------
@@ -179,6 +185,7 @@ class Loop:
         keep_dictation_sound: bool = False,
         verbosity: Verbosity = "full",
         on_entry: Callable[[Entry], None] = lambda entry: None,
+        bailout: Bailout | None = None,
     ) -> None:
         if lacking := set(RULES) - book.file.advice.keys():
             raise UserError(f"{book.source}: key advice: no words for {', '.join(sorted(lacking))}; add them")
@@ -193,8 +200,13 @@ class Loop:
         self.phrasing = Phrasing(book)
         self.case = Case(journal.entries)
         self._checklist = Checklist(self.phrasing)
-        self._spoken_reader = AskedReader(book, self._checklist, self._now_s, every_size=True)
-        self._typed_reader = AskedReader(book, self._checklist, self._now_s, typed=True)
+        self._bailout = bailout
+        self._spoken_reader = AskedReader(
+            book, self._checklist, self._now_s, to_card=self._to_card, every_size=True
+        )
+        self._typed_reader = AskedReader(
+            book, self._checklist, self._now_s, to_card=self._to_card, typed=True
+        )
         self._scan_reader = ScanReader(book)
         self._recogniser = recogniser
         self._voice_on = True
@@ -411,7 +423,7 @@ class Loop:
         call = _CallOut("", self._clock.now() if at_s is None else self._moment(at_s), "pedal")
         match action:
             case "affirm":
-                return self._answer_with(call, 1)
+                return self._affirm(call)
             case "withdraw":
                 return self._give_up_note(call) if self._notes.open else self._withdraw(call, None)
             case "mark":
@@ -421,7 +433,7 @@ class Loop:
             case "reminder":
                 return self._next_reminder(call)
             case "card":
-                return self._say_only(call, "no_card")
+                return self._of_card(call, lambda cards: cards.pedal(*self._as_it_stands()))
         raise LookupError(f"no code for the action {action}")
 
     def _balloon_clock(self, call: _CallOut) -> Outcome:
@@ -464,6 +476,7 @@ class Loop:
         if (about := self._notes.tick()) is not None:
             self.say("note_again" if about == "remind" else "note_too_long")
         self._speak_up()
+        self._guide()
 
     def finish(self) -> None:
         """End what is still open before the program ends."""
@@ -509,6 +522,8 @@ class Loop:
         if not readings:
             return self._not_understood(call, "has no reading")
         roles = {reading.role for reading in readings}
+        if "bailout" in roles:
+            return self._to_a_card(call, readings[0])
         if roles & {"dialogue", "question"}:
             # never ambiguous with an event: the phrasebook check refuses such a book
             return self._converse(call, readings[0])
@@ -798,11 +813,13 @@ class Loop:
                     return self._give_up_note(call)
                 return self._withdraw(call, None if number is None else int(number))
             case "affirm":
-                return self._answer_with(call, 1)
+                return self._affirm(call)
             case "choose":
                 return self._answer_with(call, int(reading.fields["option"]), only=False)
             case "negative":
                 question = self._open_question()
+                if self._card_asks(question):
+                    return self._of_card(call, lambda cards: cards.affirmed(False, *self._as_it_stands()))
                 if question is None:
                     return self._say_only(call, "nothing_asked")
                 return self._withdraw(call, question.n)
@@ -903,6 +920,56 @@ class Loop:
         entry = self._write(self._checklist.leave("skipped" if skipped else "unknown"), call)
         reply = self.phrasing.reply("skipped" if skipped else "unknown")
         return self._reply(Outcome("accepted", call.words, (entry,), reply, call.score))
+
+    # --- bailout cards ------------------------------------------------------------------------------
+
+    def _as_it_stands(self) -> tuple[Case, Moment, int]:
+        return self.case, self._clock.now(), self._session
+
+    def _to_card(self, family: str) -> bool:
+        return self._bailout is not None and self._bailout.takes(family, self.case)
+
+    def _card_asks(self, question: Entry | None) -> bool:
+        """Return whether a card was the last to ask something that "affirm" answers."""
+        asked = None if self._bailout is None else self._bailout.asks(*self._as_it_stands())
+        return asked is not None and (question is None or asked > question.n)
+
+    def _affirm(self, call: _CallOut) -> Outcome:
+        if self._card_asks(self._open_question()):
+            return self._of_card(call, lambda cards: cards.affirmed(True, *self._as_it_stands()))
+        return self._answer_with(call, 1)
+
+    def _to_a_card(self, call: _CallOut, reading: Reading) -> Outcome:
+        if reading.family == OPEN:
+            name = str(reading.fields["card"])
+            return self._of_card(call, lambda cards: cards.open(name, *self._as_it_stands()))
+        return self._of_card(call, lambda cards: cards.answer(WORDS[reading.family], *self._as_it_stands()))
+
+    def _of_card(self, call: _CallOut, answer: Callable[[Bailout], Said]) -> Outcome:
+        """Write the steps that a word to a card leads to, then say what it says."""
+        if self._bailout is None:
+            return self._say_only(call, "no_card")
+        said = answer(self._bailout)
+        by = {"said": call, "program": _CallOut("", call.said, "program")}
+        entries = tuple(self._write(step.body, by[step.by]) for step in said.steps)
+        result: Result = "accepted" if said.done else "asked"
+        reason = "" if said.done else "to the bailout card"
+        return self._reply(Outcome(result, call.words, entries, said.reply, call.score, reason))
+
+    def _guide(self) -> None:
+        """Offer the cards that entries point to, and say what the clock of an arrest calls due."""
+        if self._bailout is None:
+            return
+        call = _CallOut("", self._clock.now(), "program")
+        for step, text in self._bailout.offers(*self._as_it_stands()):
+            self._write(step.body, call)
+            self._show(text)
+            if self._voice_on:
+                self._voice.say(text, Urgency.REMINDER)
+        for advice, text in self._bailout.due(*self._as_it_stands()):
+            self._write(advice, call)
+            self._show(f"{advice.text} ({advice.source})")
+            self._voice.say(text, Urgency.CRITICAL)
 
     # --- notes ----------------------------------------------------------------------------------
 
@@ -1124,7 +1191,7 @@ def _risk(readings: tuple[Reading, ...]) -> Risk:
     for reading in readings:
         if reading.role == "event" and not reading.correction:
             risks.append(RISKS.get(reading.body.kind, "usual"))
-        elif reading.role == "question":
+        elif reading.role == "question" or reading.family in LOW_STAKES:
             risks.append("low")
         else:
             # a correction, an answer, a withdrawal: it changes what stands
@@ -1134,7 +1201,7 @@ def _risk(readings: tuple[Reading, ...]) -> Risk:
 
 def _too_short(words: str, readings: tuple[Reading, ...]) -> bool:
     return len(words.split()) < OPEN_ROOM_LEAST_WORDS and all(
-        r.role == "event" and r.body.kind not in SAID_IN_ONE_WORD for r in readings
+        r.role == "bailout" or (r.role == "event" and r.body.kind not in SAID_IN_ONE_WORD) for r in readings
     )
 
 

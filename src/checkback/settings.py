@@ -154,6 +154,9 @@ class Guiding(_Group):
         pattern=r"^[a-z][a-z0-9_]*$",
         description="Regime of resuscitation, as named in resuscitation.toml.",
     )
+    two_person: bool = Field(
+        default=False, description="What cannot be taken back is chosen only once it is seconded."
+    )
 
 
 class Settings(_Group):

@@ -6,8 +6,8 @@ What is due is advice for licensed staff, never an order.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from typing import Literal
 
@@ -33,6 +33,13 @@ What = Literal[
 ]
 
 
+RULES = (
+    "arrest_shock", "arrest_compressions", "arrest_pause", "arrest_pulse_check", "arrest_rhythm_check",
+    "arrest_epinephrine", "arrest_epinephrine_again", "arrest_antiarrhythmic",
+)  # fmt: skip
+"""Everything that the clock can call due."""
+
+
 @dataclass(frozen=True)
 class Due:
     """Something that is due, or will be.
@@ -48,6 +55,10 @@ class Due:
         In words, with dose.
     sources : tuple of str
         Names of sources of the regimes' file.
+    rule : str
+        One of `RULES`: under which the phrasebook has words for the voice.
+    values : mapping of str to str or float
+        What is filled into those words.
     """
 
     what: What
@@ -55,6 +66,8 @@ class Due:
     until_s: float | None
     text: str
     sources: tuple[str, ...]
+    rule: str
+    values: Mapping[str, str | float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -241,12 +254,13 @@ def _due(state: Arrest, course: Timed, regime: Regime) -> Iterable[Due]:
     if state.rhythm is not None and _rhythm(state.rhythm) not in ARREST_RHYTHMS | SHOCKABLE:
         # nobody knows whether there is a pulse with it, and a full dose for a beating heart is harmful
         text = "feel for a pulse: say return of circulation, or the rhythm of the arrest"
-        yield Due("pulse check", at_s[state.rhythm.n], None, text, regime.sources)
+        yield Due("pulse check", at_s[state.rhythm.n], None, text, regime.sources, "arrest_pulse_check")
         return
     if state.cycle_s is not None:
         since_s = round(state.elapsed_s - state.cycle_s + float(regime.cycle_s), 3)
         text = f"look at the rhythm, {_spell(float(regime.cycle_s))} of compressions are over"
-        yield Due("rhythm check", since_s, None, text, regime.sources)
+        minutes = {"cycle_min": float(regime.cycle_s) / 60}
+        yield Due("rhythm check", since_s, None, text, regime.sources, "arrest_rhythm_check", minutes)
     yield from _epinephrine(state, at_s, regime)
     yield from _antiarrhythmic(state, at_s, regime)
 
@@ -255,11 +269,12 @@ def _compressions(state: Arrest, regime: Regime) -> Iterable[Due]:
     if state.compressing:
         return
     if state.paused_s is None:
-        yield Due("compressions", 0.0, None, "start compressions", regime.sources)
+        yield Due("compressions", 0.0, None, "start compressions", regime.sources, "arrest_compressions")
         return
     since_s = round(state.elapsed_s - state.paused_s + float(regime.pause_s), 3)
     text = f"compressions: the pause is longer than {_spell(float(regime.pause_s))}"
-    yield Due("compressions", since_s, None, text, regime.sources)
+    pause = {"pause_s": float(regime.pause_s)}
+    yield Due("compressions", since_s, None, text, regime.sources, "arrest_pause", pause)
 
 
 def _shock(state: Arrest, course: Timed, regime: Regime) -> Iterable[Due]:
@@ -269,7 +284,8 @@ def _shock(state: Arrest, course: Timed, regime: Regime) -> Iterable[Due]:
     if any(isinstance(entry.body, Shock) for entry, _ in course[place + 1 :]):
         return
     text = f"shock {len(state.shocks) + 1}, {regime.shock_j}"
-    yield Due("shock", course[place][1], None, text, regime.sources)
+    values: dict[str, str | float] = {"shock": len(state.shocks) + 1, "energy": regime.shock_j}
+    yield Due("shock", course[place][1], None, text, regime.sources, "arrest_shock", values)
 
 
 def _epinephrine(state: Arrest, at_s: dict[int, float], regime: Regime) -> Iterable[Due]:
@@ -279,17 +295,31 @@ def _epinephrine(state: Arrest, at_s: dict[int, float], regime: Regime) -> Itera
         last_s = at_s[state.epinephrine[-1].n]
         since_s, until_s = last_s + 60 * float(rule.least_min), last_s + 60 * float(rule.most_min)
         again = f"{text} again, {rule.least_min} to {rule.most_min} minutes after the last"
-        yield Due("epinephrine", round(since_s, 3), round(until_s, 3), again, rule.sources)
+        values: dict[str, str | float] = {
+            "dose_mg": float(rule.dose_mg),
+            "least_min": float(rule.least_min),
+            "most_min": float(rule.most_min),
+        }
+        yield Due(
+            "epinephrine", round(since_s, 3), round(until_s, 3), again, rule.sources,
+            "arrest_epinephrine_again", values,
+        )  # fmt: skip
         return
     if state.rhythm is None:
         return
+    dose: dict[str, str | float] = {"dose_mg": float(rule.dose_mg)}
     if not state.shockable:
-        yield Due("epinephrine", at_s[state.rhythm.n], None, f"{text}, the first", rule.sources)
+        since_s = at_s[state.rhythm.n]
+        yield Due(
+            "epinephrine", since_s, None, f"{text}, the first", rule.sources, "arrest_epinephrine", dose
+        )
         return
     counted = _counted_shocks(state.shocks, at_s, float(regime.stack_s))
     if len(counted) >= rule.after_shock:
         since_s = at_s[counted[rule.after_shock - 1].n]
-        yield Due("epinephrine", since_s, None, f"{text}, the first", rule.sources)
+        yield Due(
+            "epinephrine", since_s, None, f"{text}, the first", rule.sources, "arrest_epinephrine", dose
+        )
 
 
 def _counted_shocks(shocks: tuple[Entry, ...], at_s: dict[int, float], stack_s: float) -> list[Entry]:
@@ -314,7 +344,12 @@ def _antiarrhythmic(state: Arrest, at_s: dict[int, float], regime: Regime) -> It
         if len(state.shocks) >= after:
             since_s = at_s[state.shocks[after - 1].n]
             text = f"{rule.drug} {rule.doses[place]}, after shock {after}"
-            yield Due(rule.drug, since_s, None, text, rule.sources)
+            values: dict[str, str | float] = {
+                "drug": rule.drug,
+                "dose": rule.doses[place],
+                "shock": after,
+            }
+            yield Due(rule.drug, since_s, None, text, rule.sources, "arrest_antiarrhythmic", values)
 
 
 def _rhythm(entry: Entry) -> str:

@@ -64,6 +64,11 @@ class Progress:
     opened: Entry | None = None
     last: Entry | None = None
 
+    @property
+    def last_n(self) -> int | None:
+        """The number of its last step, or None."""
+        return None if self.last is None else self.last.n
+
 
 def progress(card: Card, name: str, scene: Scene, episode: Episode | None) -> Progress:
     """Return how far the card `name` was gone through.

@@ -40,13 +40,19 @@ class Turn:
     line : str or None
         The line to read.
     text : str
-        The words to say: those of the line with its caution, or the reason for "why".
+        The words to say: those of the line, or the reason for "why", which may have none.
+    caution : str
+        What to beware of with the line.
+    source : str
+        With "why": where the line comes from, with the advice to check.
     """
 
     steps: tuple[CardStep, ...]
     reply: Reply
     line: str | None = None
     text: str = ""
+    caution: str = ""
+    source: str = ""
 
 
 def opened(view: View, *, offered: bool = False) -> Turn:
@@ -95,7 +101,7 @@ def respond(view: View, word: CardWord, *, two_person: bool = False) -> Turn:
         return Turn((), "end")
     line = view.card.lines[here]
     if word == "why":
-        return Turn((), "why", here, f"{line.why or ''} Source: {view.card.cited(here)}.".strip())
+        return Turn((), "why", here, line.why or "", source=view.card.cited(here))
     if word == "next":
         if line.is_question and here not in view.progress.answers:
             return Turn((), "answer yes or no", here, line.words)
@@ -131,7 +137,7 @@ def _mark(view: View, here: str, word: CardWord, *, two_person: bool) -> Turn:
     elif word == "tried" or word == "not here":
         steps = (_step(view, word, here),)
     else:
-        return Turn((_step(view, "not tried", here),), "line", here, _spoken(view, here))
+        return _line(view, (_step(view, "not tried", here),), here)
     to, _ = view.first_from(view.card.following(here))
     return _read(view, steps, to)
 
@@ -142,18 +148,18 @@ def _back(view: View) -> Turn:
     if not trail or (len(trail) == 1 and not at_end):
         return Turn((), "nothing before this")
     line = trail[-1] if at_end else trail[-2]
-    return Turn((_step(view, "read", line),), "line", line, _spoken(view, line))
+    return _line(view, (_step(view, "read", line),), line)
 
 
 def _read(view: View, before: tuple[CardStep, ...], line: str | None) -> Turn:
     if line is None:
         return Turn(before, "end")
-    return Turn((*before, _step(view, "read", line)), "line", line, _spoken(view, line))
+    return _line(view, (*before, _step(view, "read", line)), line)
 
 
-def _spoken(view: View, name: str) -> str:
+def _line(view: View, steps: tuple[CardStep, ...], name: str) -> Turn:
     line = view.card.lines[name]
-    return f"{line.words} Caution: {line.caution}" if line.caution else line.words
+    return Turn(steps, "line", name, line.words, line.caution or "")
 
 
 def _step(view: View, action: str, line: str = "") -> CardStep:

@@ -52,6 +52,7 @@ def ambiguities(book: Phrasebook, seed: int = 0) -> list[Ambiguity]:
         "dialogue": "dialogue",
         "question": "questions",
         "answer": "answers",
+        "bailout": "bailout",
     }
     found: dict[tuple[str, ...], Ambiguity] = {}
     for kind, name, _ in book.families():
@@ -62,13 +63,13 @@ def ambiguities(book: Phrasebook, seed: int = 0) -> list[Ambiguity]:
             readings = [
                 reading
                 for reading in reader.read(f"correction {words}" if kind == "fragment" else words)
-                # an answer is taken only while it is asked for
-                if reading.role != "answer" or reading.family == name
+                # an answer is taken only while it is asked for, a word to a card while one is open
+                if reading.role not in ("answer", "bailout") or reading.family == name
             ]
             families = tuple(sorted({reading.family for reading in readings}))
             if name not in families and kind != "fragment":
                 raise fault(book.source, key, f"no entry can be made of '{words}'; check its fields")
-            settled = {role[family] for family in families} & {"dialogue", "question"}
+            settled = {role[family] for family in families} & {"dialogue", "question", "bailout"}
             if settled and len(families) > 1:
                 raise fault(
                     book.source,

@@ -71,6 +71,17 @@ REPLIES = frozenset(
 
 LEAST_DIALOGUE = frozenset("disregard say_again affirm negative choose noted stand_by".split())
 """Dialogue that no phrasebook can leave out: the loop asks, and these answer."""
+BAILOUT = frozenset(
+    "card_open card_yes card_no card_next card_back card_why card_tried card_not_tried card_not_here card_chosen "
+    "card_second card_start_over card_close".split()
+)
+"""Families of words to a bailout card; a phrasebook has all of them, or none."""
+
+OF_CARDS = frozenset(
+    "card_opened card_line card_end card_why card_closed card_second_opinion card_answer_yes_or_no card_not_a_question "
+    "card_nothing_to_mark card_nothing_before_this card_nothing_proposed card_offer card_declined".split()
+)
+"""Replies that a phrasebook with words to a bailout card needs too."""
 
 ANSWERED = frozenset("ask_item ask_device ask_words skipped unknown all_answered".split())
 """Replies that a phrasebook with short answers needs too."""
@@ -176,7 +187,15 @@ class FormularySlot(_Data):
     routes: dict[str, tuple[str, ...]] = {}
 
 
-Slot = Annotated[NumberSlot | ChoiceSlot | StockSlot | FormularySlot, Field(discriminator="kind")]
+class BailoutSlot(_Data):
+    """One of the bailout cards, by what each says that it is asked for with."""
+
+    kind: Literal["bailout"]
+
+
+Slot = Annotated[
+    NumberSlot | ChoiceSlot | StockSlot | FormularySlot | BailoutSlot, Field(discriminator="kind")
+]
 
 
 class Family(_Data):
@@ -243,6 +262,9 @@ class PhrasebookFile(_Data):
     drug_units: dict[str, tuple[str, ...]] = Field(
         default={}, description="With [drugs]: every way to say a unit; an amount in another one is left out."
     )
+    bailout: dict[str, Family] = Field(
+        default={}, description="Words to a bailout card; all but the first are taken only while one is open."
+    )
     back: dict[str, Back]
     labels: dict[str, dict[str, str]] = {}
     spoken_units: dict[str, str] = {}
@@ -270,6 +292,12 @@ class PhrasebookFile(_Data):
             raise ValueError(f"[dialogue] lacks {', '.join(sorted(lacking))}")
         if len({"note", "end_note"} & self.dialogue.keys()) == 1:
             raise ValueError("[dialogue] must have both note and end_note, or neither")
+        if self.bailout and (unlike := BAILOUT ^ self.bailout.keys()):
+            raise ValueError(
+                f"[bailout] must have all of {', '.join(sorted(BAILOUT))}, or nothing; look at {', '.join(sorted(unlike))}"
+            )
+        if self.bailout and (lacking := OF_CARDS - self.replies.keys()):
+            raise ValueError(f"[replies] lacks {', '.join(sorted(lacking))}")
         if lacking := KINDS - self.back.keys():
             raise ValueError(f"[back] lacks {', '.join(sorted(lacking))}")
         for kind, back in self.back.items():
@@ -291,6 +319,18 @@ class PhrasebookFile(_Data):
                 f"[drug_units] has {', '.join(sorted(odd))}; known are {', '.join(sorted(DRUG_UNITS))}"
             )
         return self
+
+
+CARDS = "cards"
+"""The folder of the bailout cards, beside the phrasebook."""
+
+
+class _AskedFor(BaseModel):
+    """What of a bailout card is the phrasebook's business."""
+
+    model_config = ConfigDict(frozen=True, extra="ignore")
+
+    say: tuple[str, ...] = Field(min_length=1)
 
 
 @dataclass(frozen=True)
@@ -315,6 +355,8 @@ class Phrasebook:
         Digests of all files behind it, and of the catalogue alone.
     source : Path, optional
         Named in messages.
+    cards : mapping of str to tuple of str
+        Names of the bailout cards, with what each is asked for with.
 
     Raises
     ------
@@ -331,8 +373,10 @@ class Phrasebook:
         sha256: str = "",
         catalogue_sha256: str = "",
         source: Path = Path("phrasebook"),
+        cards: Mapping[str, tuple[str, ...]] | None = None,
     ) -> None:
         self.file = file
+        self.cards = dict(cards or {})
         self.catalogue = catalogue
         self.formulary = _in_words_of(file, formulary, source)
         self.pronunciations = dict(pronunciations)
@@ -384,7 +428,11 @@ class Phrasebook:
         pronunciations = read_pronunciations(spoken)
         stock = folder / "catalogue.toml"
         files = [path, spoken, stock, folder / "formulary.toml"]
-        return cls(file, catalogue, formulary, pronunciations, digest(files), digest([stock]), path)
+        paths = sorted((folder / CARDS).glob("*.toml")) if file.bailout else []
+        cards = {card.stem: read_toml(card, _AskedFor).say for card in paths}
+        return cls(
+            file, catalogue, formulary, pronunciations, digest([*files, *paths]), digest([stock]), path, cards
+        )
 
     def sample(self, rng: random.Random, family: str | None = None) -> Sample:
         """Return a random legal sentence, of one family if given."""
@@ -402,6 +450,7 @@ class Phrasebook:
             ("dialogue", self.file.dialogue),
             ("question", self.file.questions),
             ("answer", self.file.answers),
+            ("bailout", self.file.bailout),
         ):
             for name, family in families.items():
                 yield role, name, family
@@ -560,6 +609,7 @@ class _Compiler:
             "dialogue": [],
             "question": [],
             "answer": [],
+            "bailout": [],
         }
         for which, name, _ in self.book.families():
             role[which].append(families[name])
@@ -572,14 +622,14 @@ class _Compiler:
         )
         if (after := self._shift_after()) is not None:
             event += (Optional(after),)
-        answers = (Named("answer", Choice(tuple(role["answer"]))),) if role["answer"] else ()
+        asked = tuple(Named(name, Choice(tuple(role[name]))) for name in ("answer", "bailout") if role[name])
         return Choice(
             (
                 Sequence(event),
                 Sequence((correction, Named("fragment", Choice(tuple(role["fragment"]))))),
                 Named("dialogue", Choice(tuple(role["dialogue"]))),
                 Named("question", Choice(tuple(role["question"]))),
-                *answers,
+                *asked,
             )
         )
 
@@ -602,7 +652,7 @@ class _Compiler:
             if name in nodes:
                 raise UserError(f"{self.book.source}: the name {name} is used for two families; rename one")
             tags: Fields = (("@role", role), ("@family", name), *family.set.items())
-            table = role if role == "dialogue" else f"{role}s"
+            table = role if role in ("dialogue", "bailout") else f"{role}s"
             nodes[name] = Tagged(tags, Named(name, self._say(f"{table}.{name}", family)))
         return nodes
 
@@ -658,7 +708,19 @@ class _Compiler:
             )
         if isinstance(slot, StockSlot):
             return Named(name, self._stock(name, slot))
+        if isinstance(slot, BailoutSlot):
+            return self._bailout(name)
         return Named(name, self._formulary(name, slot))
+
+    def _bailout(self, name: str) -> Table:
+        cards = self.book.cards
+        if not cards:
+            raise fault(self.book.source, f"slots.{name}", f"there is no card in the folder {CARDS}; add one")
+        return Table(
+            name,
+            tuple((((name, card),), tuple(_form(s) for s in said)) for card, said in cards.items()),
+            hint=" / ".join(said[0] for said in cards.values()),
+        )
 
     def _as_typed(self, value: str) -> tuple[str, ...]:
         """Return how a choice is typed beside its words: "05" for the minute five."""

@@ -27,7 +27,7 @@ from checkback.language.expression import (
 from checkback.language.phrasebook import Phrasebook, times_told
 from checkback.record.entry import BODY
 
-Role = Literal["event", "fragment", "dialogue", "question", "answer"]
+Role = Literal["event", "fragment", "dialogue", "question", "answer", "bailout"]
 
 MAX_READINGS = 12
 """More readings than this are cut: no question can offer them anyway."""
@@ -39,7 +39,7 @@ class Reading:
 
     Attributes
     ----------
-    role : {"event", "fragment", "dialogue", "question", "answer"}
+    role : {"event", "fragment", "dialogue", "question", "answer", "bailout"}
     family : str
         Name of the phrasebook family.
     fields : mapping

@@ -1,0 +1,304 @@
+"""The bailout cards in the room: opened and answered by a word, offered once, with the clock of an arrest.
+
+What a card says is worked out by `checkback.guiding` from the case alone; here that becomes sentences
+and entries to write.  Nothing is written and nothing spoken here: the loop does both, in that order.
+A card stands in nobody's way, and what it needs to remember is in its entries.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Literal, get_args
+
+from checkback.errors import UserError
+from checkback.guiding.arrest import ARREST_RHYTHMS, RULES, Arrest, Due, arrest
+from checkback.guiding.conditions import Condition
+from checkback.guiding.deck import Deck
+from checkback.guiding.marks import View, view
+from checkback.guiding.steps import CardWord, Turn, offers, opened, respond
+from checkback.language.phrasebook import BAILOUT, Phrasebook
+from checkback.language.phrasing import Phrasing
+from checkback.record.case import Case
+from checkback.record.devices import Placed
+from checkback.record.entry import Advice, CardStep, Compressions, Entry, Moment, Noted, Rhythm
+
+OPEN = "card_open"
+"""The family with which a card is asked for; all others are said to one that is open."""
+
+WORDS: dict[str, CardWord] = {f"card_{word.replace(' ', '_')}": word for word in get_args(CardWord)}
+"""What each family says to an open card."""
+
+OFFER_STANDS_S = 120.0
+"""So long "affirm" opens the card that was offered."""
+
+AGAIN_S = 60.0
+"""What the clock of an arrest calls due and nobody does is said again after so long: a setting of this program."""
+
+OnRecord = Literal["said", "program"]
+
+
+@dataclass(frozen=True)
+class Step:
+    """A step to write, and whether somebody said it or the program did it."""
+
+    body: CardStep
+    by: OnRecord
+
+
+@dataclass(frozen=True)
+class Said:
+    """What a word to a card leads to.
+
+    Attributes
+    ----------
+    steps : tuple of Step
+        To write first, in order.
+    reply : str
+        To say then.
+    done : bool
+        False if the word led to nothing, or asks for another.
+    """
+
+    steps: tuple[Step, ...]
+    reply: str
+    done: bool
+
+
+@dataclass(frozen=True)
+class _Open:
+    """The cards that are open, the one that was spoken to last at the end; and whether there was an arrest.
+
+    `pointing` is how many entries could make a card offer itself, and the number of the last one.
+    """
+
+    cards: tuple[str, ...] = ()
+    arrest: bool = False
+    pointing: tuple[int, int] = (0, 0)
+    kinds: frozenset[str] = field(default=frozenset(), compare=False)
+
+    def after(self, placed: Placed) -> _Open:
+        """Return the state after one more entry in force."""
+        body = placed.entry.body
+        pointing = (self.pointing[0] + 1, placed.n) if body.kind in self.kinds else self.pointing
+        if isinstance(body, CardStep) and body.action != "offered":
+            rest = tuple(name for name in self.cards if name != body.card)
+            cards = rest if body.action == "closed" else (*rest, body.card)
+            return _Open(cards, self.arrest, pointing, self.kinds)
+        begins = (isinstance(body, Rhythm) and body.rhythm in ARREST_RHYTHMS) or (
+            isinstance(body, Compressions) and body.action == "started"
+        )
+        if begins or pointing != self.pointing:
+            return _Open(self.cards, self.arrest or begins, pointing, self.kinds)
+        return self
+
+
+class Bailout:
+    """The cards of a laboratory beside a case.
+
+    Parameters
+    ----------
+    deck : Deck
+    regime : str
+        Name of the regime of resuscitation.
+    book : Phrasebook
+        One with no ``[bailout]`` has no words for cards: then there are none.
+    two_person : bool
+        Whether what cannot be taken back is only proposed until it is seconded.
+
+    Raises
+    ------
+    UserError
+        If there is no such regime, or the phrasebook has no words for what the clock of an arrest says.
+    """
+
+    def __init__(self, deck: Deck, regime: str, book: Phrasebook, *, two_person: bool = False) -> None:
+        self._deck = deck
+        self._regime = deck.regime(regime)
+        self._phrasing = Phrasing(book)
+        self._two_person = two_person
+        self.there = bool(book.file.bailout)
+        if self.there and (lacking := set(RULES) - book.file.advice.keys()):
+            raise UserError(f"{book.source}: key advice: no words for {', '.join(sorted(lacking))}; add them")
+        self._start = _Open(kinds=frozenset(_pointing_kinds(deck)))
+        self._offered: tuple[str, float] | None = None
+        self._looked_at = (0, 0)
+
+    # --- what is open ---------------------------------------------------------------------------
+
+    def open_card(self, case: Case) -> str | None:
+        """Return the name of the card that a word is said to now, or None."""
+        cards = self._folded(case).cards
+        # a card that was taken out of the folder since leads nowhere
+        return next((name for name in reversed(cards) if name in self._deck.cards), None)
+
+    def offer(self, now_s: float) -> str | None:
+        """Return the card whose offer still stands."""
+        if self._offered is not None and now_s > self._offered[1]:
+            self._offered = None
+        return None if self._offered is None else self._offered[0]
+
+    def takes(self, family: str, case: Case) -> bool:
+        """Return whether a sentence of that family means anything now."""
+        return family not in BAILOUT or family == OPEN or self.open_card(case) is not None
+
+    def asks(self, case: Case, now: Moment, session: int) -> int | None:
+        """Return the entry with which a card asked what "affirm" and "negative" answer, or None.
+
+        It asks when it is offered, with a question, and when it wants a second opinion.
+        """
+        if (offered := self.offer(now.monotonic_s)) is not None:
+            return self._view(offered, case, now, session).progress.last_n
+        name = self.open_card(case)
+        if name is None:
+            return None
+        progress = self._view(name, case, now, session).progress
+        line = self._deck.cards[name].card.lines.get(progress.current or "")
+        asking = line is not None and (line.is_question or progress.current in progress.proposed)
+        return progress.last_n if asking else None
+
+    # --- what is said to it ---------------------------------------------------------------------
+
+    def open(self, name: str, case: Case, now: Moment, session: int) -> Said:
+        """Open a card by its name, or take it up again."""
+        self._offered = None
+        here = self._view(name, case, now, session)
+        turn = opened(here)
+        reply = self._words(turn)
+        if here.progress.state != "open":
+            title = here.card.title
+            reply = self._phrasing.reply("card_opened", title=title, line=reply)
+        return Said(tuple(_steps(turn, opening=True)), reply, True)
+
+    def answer(self, word: CardWord, case: Case, now: Moment, session: int) -> Said:
+        """Say a word to the open card."""
+        name = self.open_card(case)
+        if name is None:
+            return Said((), self._phrasing.reply("no_card"), False)
+        turn = respond(self._view(name, case, now, session), word, two_person=self._two_person)
+        done = bool(turn.steps) or turn.reply in ("why", "end")
+        return Said(tuple(_steps(turn)), self._words(turn), done)
+
+    def affirmed(self, yes: bool, case: Case, now: Moment, session: int) -> Said:
+        """Answer what the card asks: an offer, a question, or the wish for a second opinion."""
+        name = self.offer(now.monotonic_s)
+        if name is not None:
+            self._offered = None
+            if yes:
+                return self.open(name, case, now, session)
+            return Said((), self._phrasing.reply("card_declined"), True)
+        name = self.open_card(case)
+        if name is not None and yes:
+            progress = self._view(name, case, now, session).progress
+            if progress.current in progress.proposed:
+                return self.answer("second", case, now, session)
+        return self.answer("yes" if yes else "no", case, now, session)
+
+    def pedal(self, case: Case, now: Moment, session: int) -> Said:
+        """Go to the next line, or open the card that is offered."""
+        name = self.offer(now.monotonic_s)
+        if name is not None:
+            return self.open(name, case, now, session)
+        return self.answer("next", case, now, session)
+
+    def _words(self, turn: Turn) -> str:
+        key = f"card_{turn.reply.replace(' ', '_').replace('?', '')}"
+        values = {
+            name: value
+            for name, value in (("text", turn.text), ("caution", turn.caution), ("source", turn.source))
+            if value
+        }
+        return self._phrasing.reply(key, **values)
+
+    # --- by itself ------------------------------------------------------------------------------
+
+    def offers(self, case: Case, now: Moment, session: int) -> Iterator[tuple[Step, str]]:
+        """Yield each card that offers itself now, with what is said; each once.
+
+        Nothing is looked for unless an entry of a kind that can point to a card is new.
+        """
+        if not self.there:
+            return
+        pointing = self._folded(case).pointing
+        if pointing == self._looked_at:
+            return
+        self._looked_at = pointing
+        for each in offers(case, self._deck.cards, now, session):
+            self._offered = each.name, now.monotonic_s + OFFER_STANDS_S
+            here = self._view(each.name, case, now, session)
+            turn = opened(here, offered=True)
+            reply = self._phrasing.reply("card_offer", because=each.because, title=here.card.title)
+            yield Step(turn.steps[0], "program"), reply
+
+    def arrest(self, case: Case, now: Moment, session: int) -> Arrest | None:
+        """Return the last arrest of the case, or None; at once if there was none."""
+        if not self.there or not self._folded(case).arrest:
+            return None
+        return arrest(case, self._regime, now, session)
+
+    def due(self, case: Case, now: Moment, session: int) -> Iterator[tuple[Advice, str]]:
+        """Yield what the clock of an arrest calls due and has not been said, with its words.
+
+        Said once when it becomes due, and again every `AGAIN_S` while it stays so, unless "noted".
+        """
+        running = self.arrest(case, now, session)
+        if running is None or running.ended is not None:
+            return
+        for each in running.due:
+            turn = int((running.elapsed_s - each.since_s) // AGAIN_S)
+            step = f"{running.began.n} {each.since_s:.0f} {turn}"
+            if _said(case, each, running.began, step, turn):
+                continue
+            text = self._phrasing.advice(each.rule, each.values, written=True)
+            body = Advice(
+                rule=each.rule,
+                step=step,
+                text=text,
+                source=self._deck.regimes.cited(each.sources),
+                critical=True,
+            )
+            yield body, self._phrasing.advice(each.rule, each.values)
+
+    def _view(self, name: str, case: Case, now: Moment, session: int) -> View:
+        return view(self._deck.cards[name], case, now, session, self._deck.equipment)
+
+    def _folded(self, case: Case) -> _Open:
+        return case.folded("bailout", self._start)
+
+
+def _steps(turn: Turn, *, opening: bool = False) -> Iterator[Step]:
+    """Yield the steps of a turn: the program reads, people say all else."""
+    for body in turn.steps:
+        yield Step(body, "program" if body.action == "read" and (opening or len(turn.steps) > 1) else "said")
+
+
+def _said(case: Case, due: Due, began: Entry, step: str, turn: int) -> bool:
+    """Return whether that was said, or the same thing was answered with "noted" while it was due."""
+    first = step.rpartition(" ")[0]
+    noted_since = False
+    for entry in case.backwards():
+        if entry.n < began.n:
+            break
+        body = entry.body
+        if isinstance(body, Noted) and body.rule == due.rule:
+            noted_since = True
+        elif isinstance(body, Advice) and body.rule == due.rule:
+            if body.step == step or (noted_since and body.step.rpartition(" ")[0] == first):
+                return True
+            if body.step.rpartition(" ")[0] != first:
+                break
+    return False
+
+
+def _pointing_kinds(deck: Deck) -> Iterator[str]:
+    """Yield every kind of entry that can make a card offer itself, or begin or end its trouble."""
+    for named in deck.cards.values():
+        if named.card.offer is not None:
+            yield from _kinds(named.card.offer.when)
+            if named.card.event is not None:
+                for condition in (*named.card.event.begins, *named.card.event.ends):
+                    yield from _kinds(condition)
+
+
+def _kinds(condition: Condition) -> Iterator[str]:
+    return (look.kind for look in condition.looks() if look.kind is not None)
