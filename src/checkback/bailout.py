@@ -83,7 +83,9 @@ class _Open:
         pointing = (self.pointing[0] + 1, placed.n) if body.kind in self.kinds else self.pointing
         if isinstance(body, CardStep) and body.action != "offered":
             rest = tuple(name for name in self.cards if name != body.card)
-            cards = rest if body.action == "closed" else (*rest, body.card)
+            begins_it = body.action in ("opened", "started over")
+            stays = body.action != "closed" and (begins_it or body.card in self.cards)
+            cards = (*rest, body.card) if stays else rest
             return _Open(cards, self.arrest, pointing, self.kinds)
         begins = (isinstance(body, Rhythm) and body.rhythm in ARREST_RHYTHMS) or (
             isinstance(body, Compressions) and body.action == "started"
@@ -202,6 +204,8 @@ class Bailout:
         return self.answer("next", case, now, session)
 
     def _words(self, turn: Turn) -> str:
+        if turn.reply == "not open":
+            return self._phrasing.reply("no_card")
         key = f"card_{turn.reply.replace(' ', '_').replace('?', '')}"
         values = {
             name: value

@@ -68,6 +68,13 @@ class TestOpening:
         assert room.entries[-1].body.card == "stent_lost"
 
 
+    def test_once_its_opening_is_withdrawn_it_is_not_open(self, room: BailoutRoom) -> None:
+        (opened, _) = room.say("card stent lost").entries
+        room.say("next")
+        room.say(f"disregard entry {opened.n}")
+        assert room.loop.pressed("card").reply == "no card is open"
+
+
 class TestWords:
     def test_without_an_open_card_they_mean_nothing(self, room: BailoutRoom) -> None:
         for words in ("next", "card next", "yes", "tried", "why", "close"):
