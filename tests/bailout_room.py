@@ -10,6 +10,7 @@ import numpy as np
 
 import english
 from card_room import deck
+from checkback.aloud import Verbosity
 from checkback.bailout import Bailout
 from checkback.hearing.recogniser import Heard, Hypothesis, Utterance
 from checkback.loop import Loop, Outcome
@@ -26,8 +27,15 @@ START = datetime(2026, 3, 2, 9, 0, 0, tzinfo=UTC)
 class BailoutRoom:
     """Call-outs as they are typed or heard, ten seconds apart unless told otherwise."""
 
-    def __init__(self, folder: Path, *, regime: str = "aha_2020", two_person: bool = False) -> None:
-        self.folder, self.regime, self.two_person = folder, regime, two_person
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        regime: str = "aha_2020",
+        two_person: bool = False,
+        verbosity: Verbosity = "full",
+    ) -> None:
+        self.folder, self.regime, self.two_person, self.verbosity = folder, regime, two_person, verbosity
         self.clock = HandClock(START)
         self.said = StringIO()
         self.shown: list[str] = []
@@ -44,6 +52,7 @@ class BailoutRoom:
             recogniser="test",
             program_version="0",
             show=self.shown.append,
+            verbosity=self.verbosity,
             bailout=Bailout(deck(), self.regime, english.book(), two_person=self.two_person),
         )
 

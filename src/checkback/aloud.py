@@ -40,7 +40,8 @@ def aloud(
         return "", "not_heard"
     if result == "asked":
         return reply, "asked"
-    # a dose that was misheard looks like any other on a screen: it is always read back
-    if not entries or any(RISKS.get(entry.body.kind) == "high" for entry in entries):
+    # a dose that was misheard looks like any other on a screen, and a card is there to be read out
+    kinds = {entry.body.kind for entry in entries}
+    if not kinds or "card_step" in kinds or any(RISKS.get(kind) == "high" for kind in kinds):
         return reply, None
     return "", "accepted"

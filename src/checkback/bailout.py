@@ -7,8 +7,10 @@ A card stands in nobody's way, and what it needs to remember is in its entries.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import groupby
 from typing import Literal, get_args
 
 from checkback.errors import UserError
@@ -21,7 +23,7 @@ from checkback.language.phrasebook import BAILOUT, Phrasebook
 from checkback.language.phrasing import Phrasing
 from checkback.record.case import Case
 from checkback.record.devices import Placed
-from checkback.record.entry import Advice, CardStep, Compressions, Entry, Moment, Noted, Rhythm
+from checkback.record.entry import Advice, CardStep, CaseEnd, Compressions, Entry, Moment, Noted, Rhythm
 
 OPEN = "card_open"
 """The family with which a card is asked for; all others are said to one that is open."""
@@ -125,6 +127,8 @@ class Bailout:
         self._start = _Open(kinds=frozenset(_pointing_kinds(deck)))
         self._offered: tuple[str, float] | None = None
         self._looked_at = (0, 0)
+        self._quiet: tuple[int, int] | None = None
+        self._quiet_until_s = 0.0
 
     # --- what is open ---------------------------------------------------------------------------
 
@@ -240,28 +244,51 @@ class Bailout:
             return None
         return arrest(case, self._regime, now, session)
 
-    def due(self, case: Case, now: Moment, session: int) -> Iterator[tuple[Advice, str]]:
-        """Yield what the clock of an arrest calls due and has not been said, with its words.
+    def due(self, case: Case, now: Moment, session: int) -> list[tuple[Advice, str]]:
+        """Return what the clock of an arrest calls due and has not been said, with its words.
 
         Said once when it becomes due, and again every `AGAIN_S` while it stays so, unless "noted".
+        The case is looked at only when an entry is new, or when the next thing becomes due.
         """
+        last = next((entry.n for entry in case.backwards()), 0)
+        if self._quiet == (last, session) and now.monotonic_s < self._quiet_until_s:
+            return []
+        found: list[tuple[Advice, str]] = []
+        wait_s = math.inf
         running = self.arrest(case, now, session)
-        if running is None or running.ended is not None:
-            return
-        for each in running.due:
-            turn = int((running.elapsed_s - each.since_s) // AGAIN_S)
-            step = f"{running.began.n} {each.since_s:.0f} {turn}"
-            if _said(case, each, running.began, step, turn):
-                continue
-            text = self._phrasing.advice(each.rule, each.values, written=True)
-            body = Advice(
-                rule=each.rule,
-                step=step,
-                text=text,
-                source=self._deck.regimes.cited(each.sources),
-                critical=True,
-            )
-            yield body, self._phrasing.advice(each.rule, each.values)
+        if running is not None and running.ended is None and not _case_ended(case, running.began):
+            wait_s = min((each.since_s - running.elapsed_s for each in running.ahead), default=math.inf)
+            for rule, group in groupby(running.due, key=lambda each: each.rule):
+                choices = tuple(group)
+                since_s = running.elapsed_s - choices[0].since_s
+                wait_s = min(wait_s, AGAIN_S - since_s % AGAIN_S)
+                step = f"{running.began.n} {choices[0].since_s:.0f} {since_s // AGAIN_S:.0f}"
+                if not _said(case, rule, running.began, step):
+                    found.append(self._advice(choices, step))
+        # what is said now becomes an entry, so the case is looked at once more
+        self._quiet, self._quiet_until_s = (last, session), now.monotonic_s + wait_s
+        return found
+
+    def _advice(self, choices: tuple[Due, ...], step: str) -> tuple[Advice, str]:
+        """Return one piece of advice; of several drugs that are due it is one or the other, never both."""
+        due = choices[0]
+        values = dict(due.values)
+        if "drug" in values:
+            options = [
+                self._phrasing.reply("drug_option", drug=self._phrasing.label("drug", drug), dose=dose)
+                for drug, dose in ((str(each.values["drug"]), str(each.values["dose"])) for each in choices)
+            ]
+            values["options"] = self._phrasing.either(options)
+        body = Advice(
+            rule=due.rule,
+            step=step,
+            text=self._phrasing.advice(due.rule, values, written=True),
+            source=self._deck.regimes.cited(
+                tuple(dict.fromkeys(s for each in choices for s in each.sources))
+            ),
+            critical=True,
+        )
+        return body, self._phrasing.advice(due.rule, values)
 
     def _view(self, name: str, case: Case, now: Moment, session: int) -> View:
         return view(self._deck.cards[name], case, now, session, self._deck.equipment)
@@ -276,7 +303,12 @@ def _steps(turn: Turn, *, opening: bool = False) -> Iterator[Step]:
         yield Step(body, "program" if body.action == "read" and (opening or len(turn.steps) > 1) else "said")
 
 
-def _said(case: Case, due: Due, began: Entry, step: str, turn: int) -> bool:
+def _case_ended(case: Case, began: Entry) -> bool:
+    end = case.latest(CaseEnd)
+    return end is not None and end.n > began.n
+
+
+def _said(case: Case, rule: str, began: Entry, step: str) -> bool:
     """Return whether that was said, or the same thing was answered with "noted" while it was due."""
     first = step.rpartition(" ")[0]
     noted_since = False
@@ -284,9 +316,9 @@ def _said(case: Case, due: Due, began: Entry, step: str, turn: int) -> bool:
         if entry.n < began.n:
             break
         body = entry.body
-        if isinstance(body, Noted) and body.rule == due.rule:
+        if isinstance(body, Noted) and body.rule == rule:
             noted_since = True
-        elif isinstance(body, Advice) and body.rule == due.rule:
+        elif isinstance(body, Advice) and body.rule == rule:
             if body.step == step or (noted_since and body.step.rpartition(" ")[0] == first):
                 return True
             if body.step.rpartition(" ")[0] != first:

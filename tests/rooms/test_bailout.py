@@ -67,7 +67,6 @@ class TestOpening:
         room.say("next")
         assert room.entries[-1].body.card == "stent_lost"
 
-
     def test_once_its_opening_is_withdrawn_it_is_not_open(self, room: BailoutRoom) -> None:
         (opened, _) = room.say("card stent lost").entries
         room.say("next")
@@ -156,6 +155,14 @@ class TestWords:
         assert room.line == "on_wire"
         room.loop.pressed("affirm")
         assert ("yes", "on_wire") in room.steps
+
+    def test_a_card_is_read_out_where_all_else_is_a_tone(self, tmp_path: Path) -> None:
+        room = BailoutRoom(tmp_path / "case", verbosity="tones")
+        room.say("workhorse wire in")
+        assert room.spoken == []
+        room.say("card stent lost")
+        assert "Stop pulling" in room.last_said
+        room.close()
 
 
 class TestOffer:

@@ -344,6 +344,8 @@ def _antiarrhythmic(state: Arrest, at_s: dict[int, float], regime: Regime) -> It
         if len(state.shocks) >= after:
             since_s = at_s[state.shocks[after - 1].n]
             text = f"{rule.drug} {rule.doses[place]}, after shock {after}"
+            if not begun and len(regime.antiarrhythmics) > 1:
+                text += "; one antiarrhythmic, never both"
             values: dict[str, str | float] = {
                 "drug": rule.drug,
                 "dose": rule.doses[place],

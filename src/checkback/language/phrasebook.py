@@ -79,7 +79,7 @@ BAILOUT = frozenset(
 
 OF_CARDS = frozenset(
     "card_opened card_line card_end card_why card_closed card_second_opinion card_answer_yes_or_no card_not_a_question "
-    "card_nothing_to_mark card_nothing_before_this card_nothing_proposed card_offer card_declined".split()
+    "card_nothing_to_mark card_nothing_before_this card_nothing_proposed card_offer card_declined drug_option".split()
 )
 """Replies that a phrasebook with words to a bailout card needs too."""
 

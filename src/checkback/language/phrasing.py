@@ -169,6 +169,10 @@ class Phrasing:
         """Return several sentences as one text; empty ones are left out."""
         return self._file.replies["sentence_join"].join(part for part in parts if part)
 
+    def either(self, options: Iterable[str]) -> str:
+        """Return several things of which one is meant."""
+        return self._file.replies["or"].join(options)
+
     def number(self, value: Decimal | int | float) -> str:
         """Return a number in words."""
         return self._file.numbers.say_back(Decimal(str(value)))
