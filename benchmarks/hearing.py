@@ -44,6 +44,7 @@ from hearing_corpus.voices import VOICES
 
 from checkback import app, certainty
 from checkback.errors import UserError
+from checkback.hearing import worker
 from checkback.language.phrasebook import Phrasebook
 from checkback.listeners import language_of
 from checkback.settings import Settings
@@ -55,18 +56,17 @@ DIGITS = 60
 """Sentences with digits spoken by people."""
 
 
+_OF_SECOND = frozenset(
+    "both likely likely_root distance none_likely none_far none_no_speech none_disagree none_worst".split()
+)
+
 CALIBRATED = (
-    (
-        "ONE_LISTENER",
-        "first listener alone",
-        "first",
-        frozenset("logprob distance none_free none_far none_no_speech none_disagree".split()),
-    ),
+    ("ONE_LISTENER", "first listener alone", "first", _OF_SECOND),
     (
         "SECOND_ALONE",
         "second listener alone",
         "second",
-        frozenset("chosen fit none_score none_disagree".split()),
+        frozenset("chosen both fit fit_root none_score none_disagree".split()),
     ),
     ("TWO_LISTENERS", "both listeners", None, frozenset()),
 )
@@ -197,6 +197,8 @@ def measure(options: argparse.Namespace, book: Phrasebook) -> None:
     path = options.manifest or options.cache / f"{options.side}.csv"
     items = chosen(read_manifest(path), options.conditions, options.limit, talk=not options.no_talk)
     models = Models(options.whisper, options.vosk, options.attention)
+    if options.patience is not None:
+        worker.ANSWER_LIMIT_S = options.patience
     attention = options.attention.split()
     room, meaning = Room(book, attention), language_of(book, attention).meaning
     kept = {}
@@ -223,10 +225,14 @@ def measure(options: argparse.Namespace, book: Phrasebook) -> None:
         options.json.write_text(json.dumps(kept, ensure_ascii=False), encoding="utf-8")
 
 
-def judge_again(path: Path, book: Phrasebook, show: int | None) -> None:
+def judge_again(paths: list[Path], book: Phrasebook, show: int | None) -> None:
     """Let the program of today decide about what was heard before, also with one listener left out."""
     room = Room(book)
-    for name, found in json.loads(path.read_text(encoding="utf-8")).items():
+    heard: dict[str, list[dict[str, object]]] = {}
+    for path in paths:
+        for name, found in json.loads(path.read_text(encoding="utf-8")).items():
+            heard.setdefault(name, []).extend(found)
+    for name, found in heard.items():
         both = " and " in name
         for what, reduced in REDUCED.items() if both else (("", lambda heard, _: heard),):
             trials = [from_json(each) for each in found]
@@ -299,7 +305,9 @@ def main() -> None:
     what = measuring.add_mutually_exclusive_group(required=True)
     what.add_argument("--side", choices=SIDES)
     what.add_argument("--manifest", type=Path, help="CSV file with the columns path,said")
-    what.add_argument("--again", type=Path, help="a file from --json: judge anew what was heard then")
+    what.add_argument(
+        "--again", type=Path, nargs="+", help="files from --json: judge anew what was heard then"
+    )
     measuring.add_argument("--setup", action="append", default=[], help="one or more; none: all that can run")
     measuring.add_argument("--whisper", type=Path, help="folder of a Whisper model")
     measuring.add_argument("--vosk", type=Path, help="folder of a Vosk model")
@@ -309,6 +317,12 @@ def main() -> None:
         "--attention", default="", metavar="WORDS", help="the attention word (none: no word is needed)"
     )
     measuring.add_argument("--limit", type=int, help="call-outs of each condition")
+    measuring.add_argument(
+        "--patience",
+        type=float,
+        metavar="SECONDS",
+        help="before a listener is taken for hung; for a computer that has much else to do",
+    )
     measuring.add_argument("--no-talk", action="store_true", help="leave out what is no call-out")
     measuring.add_argument("--json", type=Path, help="write everything that was heard to this file")
     measuring.add_argument("--show", type=int, metavar="N", help="list the errors by kind, N examples each")

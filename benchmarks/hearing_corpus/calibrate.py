@@ -3,24 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import astuple, dataclass, fields, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
-from checkback.certainty import Features, Weights, features, weigh
+from checkback.certainty import FOR_SENTENCES, PRIOR, Features, Weights, features, weigh
 from checkback.hearing.recogniser import Heard, Hypothesis
 from checkback.language.free_text import spoken_words
 from checkback.language.phrasebook import Phrasebook
 from hearing_corpus.measure import Trial
 
 #: Keeps weights small that the data say little about.
-_RIDGE = 1e-3
+_RIDGE = 2e-3
 
-#: What counts for a sentence, and how much `none` is worth, may be anything; all else speaks one way.
-_ANY_SIGN = {"none", "none_score"}
+#: These may be anything; all else speaks one way.
+_ANY_SIGN = {"none", "fast"}
 
 #: Noise without speech is written down as what stood in the prompt; the corpus has none of it, so this
 #: is a choice.
@@ -36,20 +36,28 @@ class Case:
     features : Features
     right : int
         -1 for none of them.
+    priors : tuple of float
+        As the program has them when nothing is asked.
     weight : float
     """
 
     features: Features
     right: int
+    priors: tuple[float, ...]
     weight: float = 1.0
 
 
 def without_second(heard: Heard) -> Heard:
     """Return what would have been listed and found without the second listener."""
     kept = [
-        replace(h, evidence=replace(h.evidence, second_logprob=None, second_distance=None))
+        replace(
+            h,
+            evidence=replace(
+                h.evidence, second_logprob=None, second_distance=None, blank_logprob=None, worst_logprob=None
+            ),
+        )
         for h in heard.hypotheses
-        if h.evidence is not None and h.evidence.first_distance is not None
+        if h.evidence is not None and h.evidence.found_by_first
     ]
     return replace(heard, hypotheses=tuple(kept), free_text=None)
 
@@ -63,7 +71,7 @@ def without_first(heard: Heard) -> Heard:
             evidence=replace(h.evidence, chosen=False, first_fit=None, first_distance=None),
         )
         for h in heard.hypotheses
-        if h.evidence is not None and h.evidence.second_distance is not None
+        if h.evidence is not None and h.evidence.found_by_second
     ]
     return replace(heard, hypotheses=tuple(kept))
 
@@ -110,8 +118,16 @@ def cases(trials: Sequence[Trial], meaning: object, alone: str | None, talk_weig
                 (n for n, h in enumerate(heard.hypotheses) if goal is not None and meaning(h.words) == goal),
                 -1,
             )
-            found.append(Case(features(heard), right, talk_weight if trial.chatter else 1.0))
+            priors = tuple(
+                PRIOR["unasked" if is_answer(meaning(h.words)) else "fits"] for h in heard.hypotheses
+            )
+            found.append(Case(features(heard), right, priors, talk_weight if trial.chatter else 1.0))
     return found
+
+
+def is_answer(readings: Sequence[str] | None) -> bool:
+    """Return whether a sentence is nothing but a short answer to a question."""
+    return all("role='answer'" in each for each in readings or ())
 
 
 def fitted(found: Sequence[Case], left_out: frozenset[str]) -> Weights:
@@ -129,10 +145,12 @@ def fitted(found: Sequence[Case], left_out: frozenset[str]) -> Weights:
     most = max(len(case.features.sentences) for case in found)
     rows = np.zeros((len(found), most + 1, len(names)))
     blocked = np.ones((len(found), most + 1), bool)
-    for row, mask, case in zip(rows, blocked, found, strict=True):
+    offsets = np.zeros(blocked.shape)
+    for row, mask, offset, case in zip(rows, blocked, offsets, found, strict=True):
+        offset[: len(case.priors)] = np.log(case.priors)
         count = len(case.features.sentences)
-        row[:count, :4] = np.array(case.features.sentences) * (1, -1, -1, -1)
-        row[most, 4:] = case.features.none
+        row[:count, :FOR_SENTENCES] = case.features.sentences
+        row[most, FOR_SENTENCES:] = case.features.none
         mask[:count] = mask[most] = False
     right = np.array([most if case.right < 0 else case.right for case in found])
     counts = np.array([case.weight for case in found])
@@ -141,7 +159,7 @@ def fitted(found: Sequence[Case], left_out: frozenset[str]) -> Weights:
     def loss(values: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:
         weights = np.zeros(len(names))
         weights[free] = values
-        logits = np.where(blocked, -np.inf, rows @ weights)
+        logits = np.where(blocked, -np.inf, rows @ weights + offsets)
         top = logits.max(axis=1, keepdims=True)
         odds = np.exp(logits - top)
         shares = odds / odds.sum(axis=1, keepdims=True)
@@ -162,14 +180,19 @@ def fitted(found: Sequence[Case], left_out: frozenset[str]) -> Weights:
 
 def as_constant(name: str, weights: Weights) -> str:
     """Return a line of Python for `checkback.certainty`."""
-    return f"{name} = Weights({', '.join(map(str, astuple(weights)))})"
+    given = ", ".join(
+        f"{each.name}={getattr(weights, each.name)}"
+        for each in fields(weights)
+        if getattr(weights, each.name)
+    )
+    return f"{name} = Weights({given})"
 
 
 def certainties(found: Sequence[Case], weights: Weights) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """Return of each utterance the probability of the likeliest sentence, and whether it is right."""
     sure, right = [], []
     for case in found:
-        probabilities, _ = weigh(case.features, weights, [1.0] * len(case.features.sentences))
+        probabilities, _ = weigh(case.features, weights, case.priors)
         best = int(np.argmax(probabilities))
         sure.append(probabilities[best])
         right.append(best == case.right)

@@ -15,11 +15,14 @@ from checkback.hearing.phonetic import SoundMatcher
 from checkback.hearing.pocketsphinx import PocketSphinxRecogniser, every_pronunciation
 from checkback.hearing.recogniser import Grammar, Recogniser
 from checkback.hearing.vosk import VoskWriter
-from checkback.hearing.whisper import WhisperListener
+from checkback.hearing.whisper import Spelling, WhisperListener
+from checkback.language.expression import Choice, Optional, Word
+from checkback.language.expression import Sequence as Sequence_
 from checkback.language.free_text import as_written, spoken_words
 from checkback.language.phrasebook import Phrasebook
 from checkback.language.reading import Reader
 from checkback.language.wordgraph import word_graph
+from checkback.language.written import WrittenGraph, written_graph
 from checkback.settings import Settings, attention_of, second_whisper, vosk_model, whisper_model
 
 REMEMBERED = 4096
@@ -64,8 +67,36 @@ def _called_first(arcs: Sequence[Arc], start: int, final: int, attention: Sequen
             yield behind, target, word
 
 
-def language_of(book: Phrasebook, attention: Sequence[str] = ()) -> Language:
-    """Return what the listeners need to know of the phrasebook's language."""
+def spelling_of(book: Phrasebook, attention: Sequence[str] = ()) -> WrittenGraph:
+    """Return how sentences are written that may be said at any time, an answer to a question not among them.
+
+    Parameters
+    ----------
+    book : Phrasebook
+    attention : sequence of str
+        Words that may stand alone, or before any sentence.
+    """
+    root = book.said_at_any_time
+    if attention:
+        call = Sequence_(tuple(Word(word) for word in attention))
+        root = Choice((root, Sequence_((call, Optional(root)))))
+    return written_graph(root)
+
+
+def language_of(
+    book: Phrasebook, attention: Sequence[str] = (), spelling: WrittenGraph | None = None
+) -> Language:
+    """Return what the listeners need to know of the phrasebook's language.
+
+    Parameters
+    ----------
+    book : Phrasebook
+    attention : sequence of str
+        Words that may stand alone, or before any sentence.
+    spelling : WrittenGraph or None
+        As from `spelling_of`; None: make it.
+    """
+    spelling = spelling or spelling_of(book, attention)
     called = tuple(attention)
     reader = Reader(book, every_size=True)
     numbers, abbreviations = book.file.numbers, book.file.typed
@@ -89,7 +120,7 @@ def language_of(book: Phrasebook, attention: Sequence[str] = ()) -> Language:
         meaning=meaning,
         said=lambda text: spoken_words(text, numbers, abbreviations),
         written=written,
-        style=book.file.writes_like.partition(". ")[0],
+        spoken=lambda way: tuple(spelling.forms[word] for word in way),
     )
 
 
@@ -110,14 +141,15 @@ def make_recogniser(settings: Settings, book: Phrasebook) -> Recogniser:
     with ExitStack() as opened:
         if (first := _first(settings, grammar, book)) is not None:
             opened.callback(first.close)
-        if (second := _second(settings, book)) is not None:
+        spelling = spelling_of(book, attention) if by_sound else None
+        if (second := _second(settings, book, spelling)) is not None:
             opened.callback(second.close)
         if not by_sound or (second is None and not isinstance(first, Weighing)):
             assert first is not None
             both: Recogniser = first
         else:
             matcher = SoundMatcher(grammar, every_pronunciation(grammar.pronunciations))
-            both = Agreement(first, second, matcher, language_of(book, attention))
+            both = Agreement(first, second, matcher, language_of(book, attention, spelling))
         if attention:
             both = CalledRecogniser(both, attention, grammar.pronunciations)
         opened.callback(both.close)
@@ -156,7 +188,7 @@ def _first(settings: Settings, grammar: Grammar, book: Phrasebook) -> Recogniser
     return PocketSphinxRecogniser(grammar)
 
 
-def _second(settings: Settings, book: Phrasebook) -> WhisperListener | None:
+def _second(settings: Settings, book: Phrasebook, spelling: WrittenGraph | None) -> WhisperListener | None:
     """Start the listener that writes freely, if there is to be one."""
     alone = settings.hearing.recogniser == "whisper"
     folder = whisper_model(settings) if alone else second_whisper(settings)
@@ -166,4 +198,9 @@ def _second(settings: Settings, book: Phrasebook) -> WhisperListener | None:
                 "the recogniser whisper needs a model folder: set hearing.whisper_model, see models_download.md"
             )
         return None
-    return WhisperListener(folder, prompt=book.file.writes_like, language=book.file.language)
+    return WhisperListener(
+        folder,
+        prompt=book.file.writes_like,
+        language=book.file.language,
+        spelling=spelling and Spelling(spelling.words, spelling.arcs, spelling.start, spelling.finals),
+    )

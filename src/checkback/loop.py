@@ -17,7 +17,7 @@ from pydantic import ValidationError
 from checkback.aloud import Verbosity, aloud
 from checkback.attention import WAITS_S, without_attention
 from checkback.bailout import OPEN, WORDS, Bailout, Said
-from checkback.certainty import ENOUGH_TO_ATTEND, LEAST_ASKED, PRIOR, RISKS, Risk, decide, judge, only
+from checkback.certainty import ENOUGH_TO_ATTEND, LEAST_ASKED, PRIOR, RISKS, Risk, decide, enough, judge, only
 from checkback.checklist import ANSWER, AskedReader, Checklist
 from checkback.dictation import SAID_BACK_WORDS, Notes, earlier_parts
 from checkback.errors import UserError
@@ -324,7 +324,8 @@ class Loop:
             if called_for < ENOUGH_TO_ATTEND and not heard.called:
                 return Outcome("ignored", heard.hypotheses[0].words, score=score, reason="was not called")
             held = True
-        decision = decide(probabilities, none, [_risk(each) for each in readings], meant_for_us=held)
+        risks = [_risk(each) for each in readings]
+        decision = decide(probabilities, none, risks, meant_for_us=held, least=enough(heard))
         order = sorted(range(len(sentences)), key=lambda n: -probabilities[n])
         best = order[0]
         call = _CallOut(

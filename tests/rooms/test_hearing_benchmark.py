@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -19,9 +19,11 @@ from hearing_corpus.voices import VOICES
 
 from checkback.hearing.pocketsphinx import PocketSphinxRecogniser
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Evidence, FreeText, Heard, Hypothesis, Utterance
-from checkback.listeners import grammar_of, language_of
+from checkback.listeners import grammar_of, language_of, make_recogniser
+from checkback.settings import Settings
 from english import book
 from speakers import needs_flite
+from whisper_weights import WEIGHTS, needs_weights
 
 PEOPLE = Path(__file__).parents[3] / "shared" / "speech"
 """Recordings of people, which are no part of the project."""
@@ -181,6 +183,12 @@ def recogniser() -> Iterator[PocketSphinxRecogniser]:
     recogniser.close()
 
 
+def with_weights(test: Callable[..., None]) -> Callable[..., None]:
+    for mark in needs_weights:
+        test = mark(test)
+    return test
+
+
 @needs_flite
 class TestSlice:
     """The guard against getting worse; the whole benchmark is for figures."""
@@ -209,6 +217,35 @@ class TestSlice:
         most_wrong: int,
     ) -> None:
         trials = hear(tmp_path, self.corpus(tmp_path, condition), "pedal", recogniser, room)
+        verdicts = [trial.verdict for trial in trials]
+        assert verdicts.count("wrong") <= most_wrong, figures.errors(trials, ("wrong",), 3)
+        assert verdicts.count("right") >= least_right, figures.errors(trials, ("asked", "ignored"), 3)
+
+    def test_with_the_decision_the_first_listener_asks_instead(self, tmp_path: Path, room: Room) -> None:
+        self.decided(tmp_path, room, "pink20", least_right=6, most_wrong=1, second="none")
+
+    @with_weights
+    def test_with_the_decision_both_listeners_are_never_wrong(self, tmp_path: Path, room: Room) -> None:
+        self.decided(
+            tmp_path, room, "pink20", least_right=7, most_wrong=0, second="whisper", whisper_model=WEIGHTS
+        )
+
+    def decided(
+        self,
+        folder: Path,
+        room: Room,
+        condition: str,
+        *,
+        least_right: int,
+        most_wrong: int,
+        **hearing: object,
+    ) -> None:
+        settings = Settings.model_validate({"hearing": {"recogniser": "pocketsphinx", **hearing}})
+        recogniser = make_recogniser(settings, book())
+        try:
+            trials = hear(folder, self.corpus(folder, condition), "pedal", recogniser, room)
+        finally:
+            recogniser.close()
         verdicts = [trial.verdict for trial in trials]
         assert verdicts.count("wrong") <= most_wrong, figures.errors(trials, ("wrong",), 3)
         assert verdicts.count("right") >= least_right, figures.errors(trials, ("asked", "ignored"), 3)

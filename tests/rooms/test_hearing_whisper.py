@@ -17,7 +17,9 @@ import pytest
 
 from checkback.errors import UserError
 from checkback.hearing.recogniser import Utterance
-from checkback.hearing.whisper import WhisperListener
+from checkback.hearing.whisper import Spelling, WhisperListener
+from checkback.language.written import written_graph
+from english import book
 from speakers import needs_flite, silence, utterance
 from whisper_weights import WEIGHTS, needs_weights
 
@@ -44,6 +46,52 @@ def test_it_writes_down_freely_and_says_how_sure_it_is(listener: WhisperListener
     assert found.total_logprob > -2.0
     assert found.no_speech < 0.1
     assert found.is_speech
+
+
+@pytest.fixture(scope="module")
+def speller() -> Iterator[WhisperListener]:
+    graph = written_graph(book().said_at_any_time)
+    spelling = Spelling(graph.words, graph.arcs, graph.start, graph.finals)
+    listener = WhisperListener(WEIGHTS, prompt=PROMPT, spelling=spelling)
+    yield listener
+    listener.close()
+
+
+def test_it_finds_the_sentence_among_all_of_the_phrasebook(speller: WhisperListener) -> None:
+    found = speller.find(utterance(SAID).pcm)
+    assert found[0].text == "Balloon 2.5 by 12, 14 atmospheres."
+    assert len({each.text for each in found}) == len(found) > 3
+    totals = [sum(each.logprobs) - 0.4 * sum(each.blank_logprobs) for each in found]
+    assert totals == sorted(totals, reverse=True)
+
+
+@pytest.mark.outside
+def test_its_own_text_half_judges_as_the_library_does(speller: WhisperListener) -> None:
+    """Outside: CTranslate2's `align`, with weights of 8 bits, which differ a little from those of 16."""
+    pcm = utterance("heparin eight thousand units", "rms").pcm
+    texts = ["Heparin 8000 units.", "Heparin 800 units.", "Fentanyl 8000 units.", "Wire out."]
+    own, library = speller.judge(pcm, texts), speller.score(pcm, texts, "")
+    assert library is not None
+    for one, other in zip(own, library, strict=True):
+        assert len(one.logprobs) == len(other.logprobs)
+        assert sum(one.logprobs) == pytest.approx(other.total_logprob, abs=1.5, rel=0.05)
+
+
+def test_on_silence_a_common_text_comes_more_readily_than_a_rare_one(speller: WhisperListener) -> None:
+    pcm = utterance(SAID).pcm
+    common, rare = speller.judge(pcm, ["Wire out.", "Eptifibatide out."])
+    assert sum(common.blank_logprobs) > sum(rare.blank_logprobs) + 3.0
+    assert speller.judge(pcm, []) == ()
+
+
+def test_without_a_spelling_it_finds_nothing_and_judges_as_the_library_does(
+    listener: WhisperListener,
+) -> None:
+    pcm = utterance(SAID).pcm
+    assert listener.find(pcm) == ()
+    (judged,) = listener.judge(pcm, [WRITTEN])
+    scored = listener.score(pcm, [WRITTEN], "")
+    assert scored is not None and judged.logprobs == scored[0].logprobs and judged.blank_logprobs == ()
 
 
 def test_what_was_said_scores_best_and_the_end_counts(listener: WhisperListener) -> None:

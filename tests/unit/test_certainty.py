@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -37,8 +39,8 @@ def heard(*evidence: Evidence, free: FreeText | None = None, score: float = -35.
     )
 
 
-CHOSEN = Evidence(True, -5.0, -0.3, 0.0, 0.0)
-OTHER = Evidence(False, -6.0, -9.0, 1.2, 1.2)
+CHOSEN = Evidence(True, -5.0, -0.3, 0.0, 0.0, -40.0, 0.0, phones_per_s=12.5)
+OTHER = Evidence(False, -6.0, -9.0, 1.2, 1.2, -40.0, -3.0, phones_per_s=12.5)
 WROTE = FreeText("Sentence 0.", -0.3, 0.01, 20)
 
 
@@ -49,14 +51,29 @@ def test_what_both_listeners_are_sure_of_is_nearly_certain() -> None:
 
 
 def test_listeners_who_contradict_each_other_leave_doubt() -> None:
-    one = Evidence(True, -5.0, -9.0, 0.0, 0.6)
-    other = Evidence(False, -5.3, -0.3, 0.6, 0.0)
+    one = replace(CHOSEN, second_logprob=-4.0, second_distance=0.6)
+    other = replace(CHOSEN, chosen=False, first_fit=-5.6, second_distance=0.0)
     probabilities, _ = judge(heard(one, other, free=WROTE), [1.0, 1.0])
     assert max(probabilities) < ENOUGH["high"]
 
 
+def test_what_is_as_probable_on_silence_says_little() -> None:
+    plain = replace(OTHER, second_logprob=-0.3)
+    readily = replace(plain, blank_logprob=-20.0)
+    (_, usual), _ = judge(heard(CHOSEN, plain, free=WROTE), [1.0, 1.0])
+    (_, doubted), _ = judge(heard(CHOSEN, readily, free=WROTE), [1.0, 1.0])
+    assert doubted < usual
+
+
+def test_a_sentence_for_which_there_was_no_time_is_less_probable() -> None:
+    rushed = replace(CHOSEN, phones_per_s=40.0)
+    (usual, _), _ = judge(heard(CHOSEN, OTHER, free=WROTE), [1.0, 1.0])
+    (doubted, _), _ = judge(heard(rushed, OTHER, free=WROTE), [1.0, 1.0])
+    assert doubted < usual
+
+
 def test_what_the_case_speaks_against_is_less_probable() -> None:
-    alike = Evidence(True, -5.0, -1.0, 0.0, 0.3), Evidence(False, -5.0, -1.0, 0.3, 0.0)
+    alike = replace(CHOSEN, second_distance=0.3), replace(CHOSEN, chosen=False)
     (plain, _), _ = judge(heard(*alike, free=WROTE), [1.0, 1.0])
     (doubted, _), _ = judge(heard(*alike, free=WROTE), [0.3, 1.0])
     assert doubted < plain
@@ -69,7 +86,7 @@ def test_no_prior_makes_a_sentence_that_nobody_heard() -> None:
 
 
 def test_noise_in_which_a_call_out_was_made_up_is_none_of_them() -> None:
-    made_up = Evidence(True, -9.0, -1.0, 0.0, 0.0)
+    made_up = replace(CHOSEN, first_fit=-9.0, second_logprob=-30.0)
     _, none = judge(heard(made_up, free=FreeText("Heparin 5000 units.", -1.0, 0.9, 21), score=-62.0), [1.0])
     assert none > 0.3
 

@@ -8,25 +8,30 @@ an entry, is said elsewhere.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Hashable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import islice
-from typing import Protocol, runtime_checkable
+from typing import Any, Protocol, runtime_checkable
 
 from checkback.hearing.phonetic import SoundMatcher
 from checkback.hearing.recogniser import (
+    SAMPLE_RATE_HZ,
     Evidence,
+    Fit,
     FreeText,
     Heard,
     Hypothesis,
     Recogniser,
     Utterance,
+    Wordings,
+    worded,
 )
-from checkback.hearing.whisper import WhisperListener
+from checkback.hearing.whisper import Judged, WhisperListener
 
 FROM_EACH = 5
-"""Sentences of different meaning that each listener may bring to the list."""
+"""Sentences of different meaning that match the words of each listener by sound."""
 
 WITHIN = 2.6
 """A sentence is left out that sounds so much less like the words than the nearest one does."""
@@ -37,8 +42,19 @@ FARTHEST_PER_PHONE = 0.42
 LOOKED_AT = 60
 """So many sentences are looked at for different meanings."""
 
-ALTERNATIVES = 3
-"""Further texts that the second listener is asked for when it does not agree with the first."""
+MOST_FOUND = 10
+"""Sentences of different meaning that the second listener finds if it may write nothing else."""
+
+MOST_WEIGHED = 6
+"""Of the sentences that the first listener did not bring, so many of the likeliest it judges too."""
+
+EDGES_S = 0.65
+"""Of the sound, so much is not speech: what lies between the pedal and the words."""
+
+SHORTEST_S = 0.2
+
+ANYWAY = 0.4
+"""Which those are: this share of what is as probable on silence is taken off."""
 
 
 _ANSWER = "answer"
@@ -48,8 +64,8 @@ _ANSWER = "answer"
 class Weighing(Protocol):
     """A recogniser that can also tell how well given sentences fit a sound."""
 
-    def weigh(self, utterance: Utterance, sentences: Sequence[str]) -> tuple[float | None, ...]:
-        """Return how well each sentence fits; larger is better, None for what cannot be said."""
+    def weigh(self, utterance: Utterance, sentences: Sequence[Wordings]) -> tuple[Fit | None, ...]:
+        """Return how well each sentence fits, in its best wording; None for what cannot be said."""
         ...
 
 
@@ -65,15 +81,14 @@ class Language:
         The words that were probably said, for a text as free recognisers write.
     written : callable
         A sentence of the grammar as free recognisers write it.
-    style : str
-        A short text in that style, before which sentences are judged; a long one costs much time
-        and was not better.
+    spoken : callable
+        Ways to say what the second listener found, from the numbers of its words.
     """
 
     meaning: Callable[[str], Hashable | None]
     said: Callable[[str], Sequence[str]]
     written: Callable[[str], str]
-    style: str = ""
+    spoken: Callable[[Sequence[int]], Wordings]
 
 
 @dataclass
@@ -81,11 +96,30 @@ class _Candidate:
     """A sentence of the common list."""
 
     words: str
-    chosen: bool = False
-    first_fit: float | None = None
-    second_logprob: float | None = None
-    first_distance: float | None = None
-    second_distance: float | None = None
+    wordings: Wordings = ()
+    written: str = ""
+    evidence: Evidence = field(default_factory=Evidence)
+
+    def add(self, **evidence: Any) -> None:
+        self.evidence = replace(self.evidence, **evidence)
+
+    def judge(self, found: Judged) -> None:
+        """Take what the second listener makes of it."""
+        self.written = found.text
+        self.add(second_logprob=round(sum(found.logprobs), 3))
+        if found.blank_logprobs:
+            gains = [here - blank for here, blank in zip(found.logprobs, found.blank_logprobs, strict=True)]
+            self.add(
+                blank_logprob=round(sum(found.blank_logprobs), 3),
+                # without the first piece: how a text begins says little
+                worst_logprob=round(min(gains[1:], default=0.0), 3),
+            )
+
+    @property
+    def likely(self) -> float:
+        """How probable the second listener finds it, and not anyway."""
+        logprob = self.evidence.second_logprob
+        return -math.inf if logprob is None else logprob - ANYWAY * (self.evidence.blank_logprob or 0.0)
 
 
 @dataclass
@@ -123,7 +157,7 @@ class Agreement:
         self._language = language
         self.name = " and ".join(listener.name for listener in (first, second) if listener is not None)
         # each listener has a child process of its own; these threads only wait for them
-        self._waiting = ThreadPoolExecutor(2, thread_name_prefix="listeners")
+        self._waiting = ThreadPoolExecutor(4, thread_name_prefix="listeners")
 
     def prepare(self, utterance: Utterance) -> None:
         """Begin on sound that will probably be the next utterance; returns at once."""
@@ -138,7 +172,10 @@ class Agreement:
         Of each meaning one sentence is listed, the first listener's own choice before all others.
         """
         second, pcm = self._second, utterance.pcm
-        writing = None if second is None else self._waiting.submit(second.listen, pcm)
+        finding = writing = None
+        if second is not None:
+            finding = self._waiting.submit(second.find, pcm)
+            writing = self._waiting.submit(second.listen, pcm)
         heard = () if self._first is None else self._first.hear(utterance).hypotheses
         chosen = heard[0] if heard else None
         listed = _List()
@@ -146,31 +183,65 @@ class Agreement:
             self._add(chosen.words.split(), listed, own=True)
         self._expect(utterance.expected, chosen, listed)
         own = list(listed.candidates.values())
-        fits = self._waiting.submit(self._fits, utterance, own)
+        # what they find is put down by this thread alone
+        fits = [(own, self._waiting.submit(self._fits, utterance, own))]
+        self._found(finding.result() if finding is not None else (), listed)
+        new = sorted(list(listed.candidates.values())[len(own) :], key=lambda each: -each.likely)[
+            :MOST_WEIGHED
+        ]
+        fits.append((new, self._waiting.submit(self._fits, utterance, new)))
         wrote = None if writing is None else writing.result()
-        free_text, judged = None, None
-        if second is not None and wrote is not None and wrote.text:
+        free_text = None
+        said: Sequence[str] = ()
+        if wrote is not None and wrote.text:
             said = self._language.said(wrote.text)
-            phones = len(self._matcher.phones(said))
-            free_text = FreeText(wrote.text, wrote.total_logprob, wrote.no_speech, phones)
-            nearest = self._add(said, listed, own=False)
-            if nearest is None or not nearest.chosen:
-                # they do not agree: what else might have been written
-                other = second.listen(pcm, alternatives=ALTERNATIVES)
-                for text, _ in () if other is None else other.alternatives:
-                    self._add(self._language.said(text), listed, own=False)
-            for answer in utterance.expected:
-                listed.candidates[_ANSWER, answer].second_distance = self._matcher.apart(said, answer.split())
+            free_text = FreeText(
+                wrote.text, wrote.total_logprob, wrote.no_speech, len(self._matcher.phones(said))
+            )
+            self._add(said, listed, own=False)
+        if second is not None:
+            unjudged = [c for c in listed.candidates.values() if c.evidence.second_logprob is None]
+            texts = [self._language.written(c.words) for c in unjudged]
+            for candidate, found in zip(unjudged, second.judge(pcm, texts), strict=False):
+                candidate.judge(found)
+        for weighed, answer in fits:
+            for candidate, fit in zip(weighed, answer.result(), strict=False):
+                if fit is None:
+                    continue
+                candidate.add(first_fit=fit.fit)
+                if self._language.meaning(fit.words) == self._language.meaning(candidate.words):
+                    # in these words it was said, if it was said; others may have another meaning beside
+                    candidate.words = fit.words
         candidates = list(listed.candidates.values())
-        if second is not None and candidates:
-            texts = [self._language.written(c.words) for c in candidates]
-            judged = self._waiting.submit(second.score, pcm, texts, self._language.style)
-        more = self._fits(utterance, candidates[len(own) :])
-        for candidate, fit in zip(candidates, (*fits.result(), *more), strict=True):
-            candidate.first_fit = fit
-        for candidate, score in zip(candidates, (judged and judged.result()) or (), strict=False):
-            candidate.second_logprob = round(score.total_logprob, 3)
+        for candidate in candidates:
+            words = candidate.words.split()
+            speech_s = max(len(pcm) / SAMPLE_RATE_HZ - EDGES_S, SHORTEST_S)
+            candidate.add(phones_per_s=round(len(self._matcher.phones(words)) / speech_s, 2))
+            if free_text is not None:
+                # the text has numerals, of which nobody knows in which form they were said
+                alike = self._language.said(candidate.written)
+                candidate.add(second_distance=min(self._matcher.apart(said, each) for each in (words, alike)))
         return Heard(utterance, self.name, tuple(_hypothesis(c, chosen) for c in candidates), free_text)
+
+    def _found(self, found: Sequence[Judged], listed: _List) -> None:
+        """List what the second listener found, up to `MOST_FOUND` of different meaning."""
+        known: set[Hashable] = set()
+        for each in found:
+            for way in each.ways:
+                wordings = self._language.spoken(way)
+                plain = " ".join(word for forms in wordings for word in forms[0])
+                meaning = self._language.meaning(plain)
+                if meaning is None or meaning in known:
+                    continue
+                if len(known) == MOST_FOUND:
+                    return
+                known.add(meaning)
+                words = listed.wordings.get(meaning, plain)
+                candidate = listed.candidates.setdefault(meaning, _Candidate(words))
+                if not candidate.evidence.found_by_first:
+                    candidate.wordings = wordings
+                candidate.add(found_by_second=True)
+                candidate.judge(each)
 
     def close(self) -> None:
         """Let go of both listeners."""
@@ -179,19 +250,22 @@ class Agreement:
                 listener.close()
         self._waiting.shutdown(wait=True, cancel_futures=True)
 
-    def _fits(self, utterance: Utterance, candidates: Sequence[_Candidate]) -> tuple[float | None, ...]:
+    def _fits(self, utterance: Utterance, candidates: Sequence[_Candidate]) -> tuple[Fit | None, ...]:
+        """Let the first listener judge sentences."""
         if not candidates or not isinstance(self._first, Weighing):
-            return (None,) * len(candidates)
-        return self._first.weigh(utterance, [candidate.words for candidate in candidates])
+            return ()
+        ways = [candidate.wordings or worded(candidate.words) for candidate in candidates]
+        return self._first.weigh(utterance, ways)
 
     def _expect(self, answers: Sequence[str], chosen: Hypothesis | None, listed: _List) -> None:
         """List the answers that the program waits for; alone they are no sentences of the grammar."""
         for answer in answers:
             candidate = listed.candidates[_ANSWER, answer] = _Candidate(answer)
+            candidate.add(found_by_first=True, found_by_second=True)
             if chosen is not None:
-                candidate.first_distance = self._matcher.apart(chosen.words.split(), answer.split())
+                candidate.add(first_distance=self._matcher.apart(chosen.words.split(), answer.split()))
 
-    def _add(self, words: Sequence[str], listed: _List, *, own: bool) -> _Candidate | None:
+    def _add(self, words: Sequence[str], listed: _List, *, own: bool) -> None:
         """List sentences that sound like `words`, up to `FROM_EACH` of different meaning.
 
         Parameters
@@ -200,11 +274,6 @@ class Agreement:
         listed : _List
         own : bool
             The words are the first listener's choice.
-
-        Returns
-        -------
-        _Candidate or None
-            The nearest one.
         """
         farthest = FARTHEST_PER_PHONE * len(self._matcher.phones(words))
         choice = self._language.meaning(" ".join(words)) if own else None
@@ -227,25 +296,20 @@ class Agreement:
             candidate = found[meaning] = listed.candidates.setdefault(meaning, _Candidate(wording))
             if own:
                 # of words that are no sentence the nearest one counts as chosen
-                candidate.chosen = meaning == choice or (choice is None and len(found) == 1)
-                candidate.first_distance = near.distance
+                candidate.add(
+                    chosen=meaning == choice or (choice is None and len(found) == 1),
+                    first_distance=near.distance,
+                    found_by_first=True,
+                )
             else:
-                known = candidate.second_distance
-                candidate.second_distance = near.distance if known is None else min(known, near.distance)
-        return next(iter(found.values()), None)
+                candidate.add(found_by_second=True)
 
 
 def _hypothesis(candidate: _Candidate, chosen: Hypothesis | None) -> Hypothesis:
-    own = chosen is not None and candidate.chosen
+    own = chosen is not None and candidate.evidence.chosen
     return Hypothesis(
         words=candidate.words,
         score=chosen.score if own and chosen is not None else None,
         likely_speech_to_us=chosen.likely_speech_to_us if own and chosen is not None else True,
-        evidence=Evidence(
-            chosen=candidate.chosen,
-            first_fit=candidate.first_fit,
-            second_logprob=candidate.second_logprob,
-            first_distance=candidate.first_distance,
-            second_distance=candidate.second_distance,
-        ),
+        evidence=candidate.evidence,
     )

@@ -22,7 +22,16 @@ import numpy as np
 from pocketsphinx import Config, Decoder, get_model_path
 
 from checkback.errors import UserError
-from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Grammar, Heard, Hypothesis, Pcm, Utterance
+from checkback.hearing.recogniser import (
+    SAMPLE_RATE_HZ,
+    Fit,
+    Grammar,
+    Heard,
+    Hypothesis,
+    Pcm,
+    Utterance,
+    Wordings,
+)
 from checkback.hearing.worker import Worker
 
 #: Logarithm base of the scores inside PocketSphinx.
@@ -169,6 +178,13 @@ def _transitions(grammar: Grammar) -> list[tuple[int, int, float] | tuple[int, i
     ]
 
 
+def _says(sentence: Wordings, words: tuple[str, ...]) -> bool:
+    """Return whether words are the whole sentence, and not its beginning."""
+    if not sentence:
+        return not words
+    return any(words[: len(form)] == form and _says(sentence[1:], words[len(form) :]) for form in sentence[0])
+
+
 def _log(probability: float) -> float:
     """Return a probability as PocketSphinx counts inside, or 0 for one that has no logarithm."""
     return math.log(probability) / _LOG_BASE if probability > 0 else 0.0
@@ -242,19 +258,19 @@ class PocketSphinxDecoder:
             self._decoder.end_utt()
         return self._decoder.hyp()
 
-    def weigh(self, pcm: Pcm, sentences: Sequence[str]) -> tuple[float | None, ...]:
-        """Return how well each sentence fits the sound, on one scale.
+    def weigh(self, pcm: Pcm, sentences: Sequence[Wordings]) -> tuple[Fit | None, ...]:
+        """Return how well each sentence fits the sound, on one scale, and in which wording.
 
         Parameters
         ----------
         pcm : ndarray of int16, shape (samples,)
             Mono sound at 16 kHz.
-        sentences : sequence of str
-            Words of the grammar with single spaces; they need not be sentences of it.
+        sentences : sequence of Wordings
+            Of words of the grammar; they need not be sentences of it.
 
         Returns
         -------
-        tuple of float or None
+        tuple of Fit or None
             Logarithm of each path's probability relative to the best-fitting sounds, in
             thousands of the base 1.0001; None for what cannot be fitted, or has a word that
             the grammar lacks.
@@ -264,17 +280,26 @@ class PocketSphinxDecoder:
         decoder = self._decoder
         decoder.reinit_feat()
         self._pass(_NO_SEARCH, pcm)
-        return tuple(self._fit(pcm, sentence.split()) for sentence in sentences)
+        return tuple(self._fit(pcm, sentence) for sentence in sentences)
 
-    def _fit(self, pcm: Pcm, words: Sequence[str]) -> float | None:
-        if not words or not self._words.issuperset(words):
+    def _fit(self, pcm: Pcm, sentence: Wordings) -> Fit | None:
+        arcs: list[tuple[int, int, float, str]] = []
+        last = len(sentence)
+        inner = last + 1
+        for n, forms in enumerate(sentence):
+            for form in forms:
+                if not self._words.issuperset(form):
+                    continue
+                stops = [n, *range(inner, inner + len(form) - 1), n + 1]
+                inner += len(form) - 1
+                arcs += [(a, b, 1.0, word) for a, b, word in zip(stops, stops[1:], form, strict=False)]
+        if not {n for n, _, _, _ in arcs}.issuperset(range(last)) or not arcs:
             return None
-        arcs = [(n, n + 1, 1.0, word) for n, word in enumerate(words)]
-        self._decoder.add_fsg(_ONE, self._decoder.create_fsg(_ONE, 0, len(arcs), arcs))
+        self._decoder.add_fsg(_ONE, self._decoder.create_fsg(_ONE, 0, last, arcs))
         best = self._pass(_ONE, pcm)
-        if best is None or best.score <= 0 or best.hypstr != " ".join(words):
+        if best is None or best.score <= 0 or not _says(sentence, tuple(best.hypstr.split())):
             return None
-        return round(_log(best.score) / 1000, 4)
+        return Fit(best.hypstr, round(_log(best.score) / 1000, 4))
 
     def decode(self, pcm: Pcm) -> tuple[Hypothesis, ...]:
         """Decode a whole utterance.
@@ -316,10 +341,10 @@ class _Weigh:
     """A request to the child: how well do these sentences fit?  Without them: decode."""
 
     pcm: Pcm
-    sentences: tuple[str, ...]
+    sentences: tuple[Wordings, ...]
 
 
-_Answer = tuple[Hypothesis, ...] | tuple[float | None, ...]
+_Answer = tuple[Hypothesis, ...] | tuple[Fit | None, ...]
 
 
 def _make_answer(grammar: Grammar) -> Callable[[Pcm | _Weigh], _Answer]:
@@ -383,12 +408,12 @@ class PocketSphinxRecogniser:
             answer = self._worker.ask(utterance.pcm)
         return Heard(utterance, self.name, tuple(h for h in answer or () if isinstance(h, Hypothesis)))
 
-    def weigh(self, utterance: Utterance, sentences: Sequence[str]) -> tuple[float | None, ...]:
+    def weigh(self, utterance: Utterance, sentences: Sequence[Wordings]) -> tuple[Fit | None, ...]:
         """Return how well each sentence fits; see `PocketSphinxDecoder.weigh`."""
         answer = self._worker.ask(_Weigh(utterance.pcm, tuple(sentences))) if sentences else ()
         if answer is None:
             return (None,) * len(sentences)
-        return tuple(None if isinstance(fit, Hypothesis) else fit for fit in answer)
+        return tuple(fit if isinstance(fit, Fit) else None for fit in answer)
 
     def close(self) -> None:
         """End the child process."""

@@ -81,6 +81,31 @@ class Utterance:
     called: bool = False
 
 
+Wordings = tuple[tuple[tuple[str, ...], ...], ...]
+"""Ways to say a sentence: of each part in turn, the forms that it may have, each some words."""
+
+
+def worded(sentence: str) -> Wordings:
+    """Return a sentence that is said in one way only."""
+    return tuple(((word,),) for word in sentence.split())
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """How well a sentence fits a sound.
+
+    Attributes
+    ----------
+    words : str
+        The wording that fits best.
+    fit : float
+        In the recogniser's own unit; larger is better.
+    """
+
+    words: str
+    fit: float
+
+
 @dataclass(frozen=True, slots=True)
 class Evidence:
     """What speaks for one sentence, as far as each listener was asked.
@@ -95,6 +120,14 @@ class Evidence:
         Natural logarithm of the probability that the second listener writes exactly this.
     first_distance, second_distance : float or None
         Weighted phone edits between it and what each listener wrote; None if nothing was written.
+    blank_logprob : float or None
+        As `second_logprob`, on silence: how readily it is written anyway.
+    worst_logprob : float or None
+        The least of the differences between the two over the pieces of the text.
+    found_by_first, found_by_second : bool
+        Which listeners brought it to the list.
+    phones_per_s : float
+        How fast it would have been said; 0 if nobody counted.
     """
 
     chosen: bool = False
@@ -102,6 +135,11 @@ class Evidence:
     second_logprob: float | None = None
     first_distance: float | None = None
     second_distance: float | None = None
+    blank_logprob: float | None = None
+    worst_logprob: float | None = None
+    found_by_first: bool = False
+    found_by_second: bool = False
+    phones_per_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -113,6 +113,63 @@ class Scored:
 
 
 @dataclass(frozen=True, slots=True)
+class Judged:
+    """How probable a sentence is on a sound, and how probable it is anyway.
+
+    Attributes
+    ----------
+    text : str
+        As the model writes it.
+    logprobs, blank_logprobs : tuple of float
+        Natural logarithm of the probability of each piece and of the end of the text: on the sound, and on
+        silence; the latter empty if it was not asked for.
+    ways : tuple of tuple of int
+        Of a sentence that was found: the words of the spelling that it consists of.  Several if the same
+        text can be put together in several ways.
+    """
+
+    text: str
+    logprobs: tuple[float, ...]
+    blank_logprobs: tuple[float, ...] = ()
+    ways: tuple[tuple[int, ...], ...] = ()
+
+
+@dataclass(frozen=True)
+class Spelling:
+    """Every sentence of the phrasebook as it is written: a graph of words.
+
+    Attributes
+    ----------
+    words : tuple of str
+        "balloon", "2.25", "ACT".
+    arcs : tuple of (int, int, int)
+        From state, to state, number of the word.
+    start : int
+    finals : frozenset of int
+    """
+
+    words: tuple[str, ...]
+    arcs: tuple[tuple[int, int, int], ...]
+    start: int
+    finals: frozenset[int]
+
+
+@dataclass(frozen=True, slots=True)
+class Find:
+    """A request to the child: find the sentences of the phrasebook that are likeliest on a sound."""
+
+    pcm: Pcm
+
+
+@dataclass(frozen=True, slots=True)
+class Judge:
+    """A request to the child: say how probable given sentences are on a sound."""
+
+    pcm: Pcm
+    texts: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Transcribe:
     """A request to the child: write down a sound."""
 
@@ -131,8 +188,8 @@ class Score:
     prompt: str
 
 
-Request = Transcribe | Score
-Reply = FreeText | tuple[Scored, ...]
+Request = Transcribe | Score | Find | Judge
+Reply = FreeText | tuple[Scored, ...] | tuple[Judged, ...]
 
 
 def check_model_folder(folder: Path) -> None:
@@ -181,6 +238,10 @@ def digest_of(pcm: Pcm) -> bytes:
     return blake2b(np.ascontiguousarray(pcm, dtype="<i2").tobytes(), digest_size=16).digest()
 
 
+def _judged(reply: Reply | None) -> tuple[Judged, ...]:
+    return tuple(each for each in reply if isinstance(each, Judged)) if isinstance(reply, tuple) else ()
+
+
 class WhisperListener:
     """A Whisper model in a child process.
 
@@ -195,6 +256,8 @@ class WhisperListener:
         Two letters; a model for English alone takes only "en".
     threads : int
         For the computation; 0: one for each processor, but at most four.
+    spelling : Spelling or None
+        The sentences among which `find` looks; without it, it finds none.
 
     Raises
     ------
@@ -209,7 +272,15 @@ class WhisperListener:
 
     name = "whisper"
 
-    def __init__(self, folder: Path, *, prompt: str = "", language: str = "en", threads: int = 0) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        prompt: str = "",
+        language: str = "en",
+        threads: int = 0,
+        spelling: Spelling | None = None,
+    ) -> None:
         check_packages()
         check_model_folder(folder)
         # imported here alone: what it needs is an extra, and only the child uses it
@@ -218,7 +289,7 @@ class WhisperListener:
         self._prompt = prompt
         threads = threads or min(os.cpu_count() or 1, 4)
         self._worker: Worker[Request, Reply] = Worker(
-            partial(make_engine, folder.absolute(), language, threads),
+            partial(make_engine, folder.absolute(), language, threads, spelling),
             name=self.name,
             remedy=f"the model in {folder} may be damaged or too large for this computer; {GET_MODEL}",
             start_limit_s=START_LIMIT_S,
@@ -236,13 +307,13 @@ class WhisperListener:
         return self._worker.pid
 
     def prepare(self, utterance: Utterance) -> None:
-        """Begin to write down sound that will probably be the next utterance; returns at once.
+        """Begin on sound that will probably be the next utterance; returns at once.
 
         May be called again and again while the pause lasts.
         """
         digest = digest_of(utterance.pcm)
         if self._prepared is None or (self._prepared[0] != digest and self._prepared[1].done()):
-            self._prepared = digest, self._worker.submit(Transcribe(utterance.pcm, self._prompt, 1, 0))
+            self._prepared = digest, self._worker.submit(Find(utterance.pcm))
 
     def listen(
         self, pcm: Pcm, prompt: str | None = None, *, beam: int = 1, alternatives: int = 0
@@ -267,12 +338,6 @@ class WhisperListener:
             None if the child failed twice.
         """
         prompt = self._prompt if prompt is None else prompt
-        if prompt == self._prompt and beam == 1 and not alternatives:
-            prepared, self._prepared = self._prepared, None
-            if prepared is not None and prepared[0] == digest_of(pcm):
-                early = prepared[1].result()
-                if isinstance(early, FreeText):
-                    return early
         reply = self._worker.ask(Transcribe(pcm, prompt, max(beam, alternatives + 1), alternatives))
         return reply if isinstance(reply, FreeText) else None
 
@@ -294,7 +359,33 @@ class WhisperListener:
             In the order given; None if the child failed twice.
         """
         reply = self._worker.ask(Score(pcm, tuple(texts), self._prompt if prompt is None else prompt))
-        return reply if isinstance(reply, tuple) else None
+        return tuple(each for each in reply if isinstance(each, Scored)) if isinstance(reply, tuple) else None
+
+    def find(self, pcm: Pcm) -> tuple[Judged, ...]:
+        """Return the sentences of the spelling that are likeliest on a sound, likeliest first.
+
+        Parameters
+        ----------
+        pcm : ndarray of int16, shape (samples,)
+            Mono sound at 16 kHz; only its first half minute counts.
+
+        Returns
+        -------
+        tuple of Judged
+            Empty if the child failed twice, and if the model is one that cannot be searched with.
+        """
+        prepared, self._prepared = self._prepared, None
+        early = None
+        if prepared is not None and prepared[0] == digest_of(pcm):
+            early = prepared[1].result()
+        return _judged(early if early is not None else self._worker.ask(Find(pcm)))
+
+    def judge(self, pcm: Pcm, texts: Sequence[str]) -> tuple[Judged, ...]:
+        """Return how probable texts are on a sound, in the order given; none if the child failed twice.
+
+        Comparable with what `find` returns, and not with `score`, which has a text before.
+        """
+        return _judged(self._worker.ask(Judge(pcm, tuple(texts))) if texts else ())
 
     def write(self, pcm: Pcm) -> port.FreeText | None:
         """Write down a passage of a dictation; without words if nobody spoke.

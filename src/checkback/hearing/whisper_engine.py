@@ -18,13 +18,18 @@ from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Pcm
 from checkback.hearing.whisper import (
     GET_MODEL,
     FreeText,
+    Judge,
+    Judged,
     Reply,
     Request,
     Score,
     Scored,
+    Spelling,
     Transcribe,
     digest_of,
 )
+from checkback.hearing.whisper_decoder import UnknownModelError
+from checkback.hearing.whisper_judge import LegalJudge
 
 LONGEST_S = 30
 """The longest sound that the model takes at once."""
@@ -98,7 +103,7 @@ class _Engine:
     special token before the time stamps; the real end token is then a token like any other.
     """
 
-    def __init__(self, folder: Path, language: str, threads: int) -> None:
+    def __init__(self, folder: Path, language: str, threads: int, spelling: Spelling | None = None) -> None:
         import ctranslate2
         import tokenizers
 
@@ -120,6 +125,22 @@ class _Engine:
             str(folder), files=_with_another_end(folder, self._end, self._last), **options
         )
         self._encoded: OrderedDict[bytes, NDArray[np.float32]] = OrderedDict()
+        self._judge = None if spelling is None else self._make_judge(folder, spelling)
+
+    def _make_judge(self, folder: Path, spelling: Spelling) -> LegalJudge | None:
+        try:
+            return LegalJudge(
+                folder / "model.bin",
+                self._last,
+                spelling,
+                self._ids,
+                [*self._start, self._before_times],
+                self._end,
+                lambda: self._encode(np.zeros(SAMPLE_RATE_HZ, np.int16))[0],
+            )
+        except UnknownModelError:
+            # it still writes, and scores what it is given
+            return None
 
     def _id(self, token: str) -> int:
         number = self._tokenizer.token_to_id(token)
@@ -130,7 +151,20 @@ class _Engine:
     def answer(self, request: Request) -> Reply:
         if isinstance(request, Transcribe):
             return self._transcribe(request)
-        return self._score(request)
+        if isinstance(request, Score):
+            return self._score(request)
+        if len(request.pcm) < SHORTEST_S * SAMPLE_RATE_HZ:
+            return ()
+        pcm = request.pcm[: LONGEST_S * SAMPLE_RATE_HZ]
+        if self._judge is None:
+            texts = request.texts if isinstance(request, Judge) else ()
+            return tuple(Judged(each.text, each.logprobs) for each in self._score(Score(pcm, texts, "")))
+        sound = digest_of(pcm), self._encode(pcm)[0]
+        return (
+            self._judge.judge(*sound, request.texts)
+            if isinstance(request, Judge)
+            else self._judge.find(*sound)
+        )
 
     def _ids(self, text: str) -> list[int]:
         # a sentence begins with a space in this vocabulary
@@ -263,7 +297,9 @@ def _with_another_end(folder: Path, end: int, other: int) -> dict[str, bytes]:
     return files
 
 
-def make_engine(folder: Path, language: str, threads: int) -> Callable[[Request], Reply]:
+def make_engine(
+    folder: Path, language: str, threads: int, spelling: Spelling | None = None
+) -> Callable[[Request], Reply]:
     """Load the model, in the child.
 
     Raises
@@ -274,7 +310,7 @@ def make_engine(folder: Path, language: str, threads: int) -> Callable[[Request]
     # should a library ever want to fetch something, it is told not to
     os.environ.update(HF_HUB_OFFLINE="1", HF_HUB_DISABLE_TELEMETRY="1")
     try:
-        return _Engine(folder, language, threads).answer
+        return _Engine(folder, language, threads, spelling).answer
     except UserError:
         raise
     except Exception as error:

@@ -93,12 +93,12 @@ class Worker(Generic[Question, Answer]):
         *,
         name: str,
         remedy: str = "close other programs and try again",
-        answer_limit_s: float = ANSWER_LIMIT_S,
+        answer_limit_s: float | None = None,
         start_limit_s: float = START_LIMIT_S,
     ) -> None:
         self._make = make
         self._name = name
-        self._answer_limit_s = answer_limit_s
+        self._answer_limit_s = ANSWER_LIMIT_S if answer_limit_s is None else answer_limit_s
         self._start_limit_s = start_limit_s
         self._process: subprocess.Popen[bytes] | None = None
         self._closed = False

@@ -476,6 +476,11 @@ class Phrasebook:
         return _Compiler(self, typed=False).correction()
 
     @cached_property
+    def said_at_any_time(self) -> Node:
+        """The tree of what is spoken, without short answers to a question."""
+        return _Compiler(self, typed=False, answers=False).root()
+
+    @cached_property
     def _family_nodes(self) -> dict[str, Node]:
         return _Compiler(self, typed=False).families()
 
@@ -592,7 +597,8 @@ def _choices(annotation: Any) -> Iterable[str]:
 class _Compiler:
     """Turns the file into one syntax tree."""
 
-    def __init__(self, book: Phrasebook, *, typed: bool) -> None:
+    def __init__(self, book: Phrasebook, *, typed: bool, answers: bool = True) -> None:
+        self._answers = answers
         self.book = book
         self.file = book.file
         self.is_typed = typed
@@ -622,7 +628,11 @@ class _Compiler:
         )
         if (after := self._shift_after()) is not None:
             event += (Optional(after),)
-        asked = tuple(Named(name, Choice(tuple(role[name]))) for name in ("answer", "bailout") if role[name])
+        asked = tuple(
+            Named(name, Choice(tuple(role[name])))
+            for name in ("answer", "bailout")
+            if role[name] and self._answers
+        )
         return Choice(
             (
                 Sequence(event),

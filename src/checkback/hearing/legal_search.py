@@ -1,0 +1,270 @@
+"""The likeliest sentences of the phrasebook on a sound: a search in which nothing else can be written."""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checkback.hearing.whisper_decoder import Start, TextDecoder
+
+_NUMERAL = re.compile(r"\d+(?:\.\d+)?")
+
+MOST_PIECES = 48
+"""Longer texts are no call-out."""
+
+
+@dataclass(frozen=True, slots=True)
+class Legal:
+    """A sentence of the phrasebook that was found.
+
+    Attributes
+    ----------
+    text : str
+        As it is written: "Balloon 2.5 by 12."
+    ways : tuple of tuple of int
+        The words of the written graph that give this text, by number; mostly one way.
+    logprobs, blank_logprobs : tuple of float
+        Of its pieces, the end included: on the sound and on silence.
+    """
+
+    text: str
+    ways: tuple[tuple[int, ...], ...]
+    logprobs: tuple[float, ...]
+    blank_logprobs: tuple[float, ...]
+
+
+class _Trie:
+    """Words that may follow, piece by piece."""
+
+    __slots__ = ("children", "ends")
+
+    def __init__(self) -> None:
+        self.children: dict[int, _Trie] = {}
+        #: State behind the word, number of the word.
+        self.ends: list[tuple[int, int]] = []
+
+
+_Place = tuple[_Trie, ...]
+
+
+@dataclass(frozen=True)
+class _Beam:
+    """A beginning of a sentence, with its rank: how probable it is on the sound, and not anyway."""
+
+    rank: float
+    node: int
+    blank_node: int
+    place: _Place
+    pieces: tuple[int, ...] = ()
+    logprobs: tuple[float, ...] = ()
+    blank_logprobs: tuple[float, ...] = ()
+
+
+class LegalSearch:
+    """Finds sentences of a written graph.
+
+    Parameters
+    ----------
+    words : sequence of str
+        What is written.
+    arcs : sequence of (int, int, int)
+        From state, to state, number of the word.
+    start : int
+    finals : set of int
+    encode : callable
+        Pieces of a text, as the model cuts it.
+    end : int
+        The piece that ends a text.
+    """
+
+    def __init__(
+        self,
+        words: Sequence[str],
+        arcs: Sequence[tuple[int, int, int]],
+        start: int,
+        finals: frozenset[int],
+        encode: Callable[[str], Sequence[int]],
+        end: int,
+    ) -> None:
+        self._words, self._arcs = words, arcs
+        self._start, self._finals, self._end = start, finals, end
+        self._out: dict[int, list[tuple[int, int]]] = defaultdict(list)
+        for source, target, word in arcs:
+            self._out[source].append((target, word))
+        self._encode = encode
+        self._pieces: dict[str, tuple[int, ...]] = {}
+        (self._stop,), (self._comma,) = encode("a.")[-1:], encode("a,")[-1:]
+        self._tries: dict[tuple[int, bool, bool], _Trie] = {}
+        self._following: dict[tuple[int, ...], tuple[NDArray[np.int64], tuple[_Place, ...], _Place]] = {}
+        self._last = _Trie()
+
+    def _cut(self, text: str) -> tuple[int, ...]:
+        if text not in self._pieces:
+            self._pieces[text] = tuple(self._encode(text))
+        return self._pieces[text]
+
+    def _trie(self, state: int, first: bool, after_numeral: bool) -> _Trie:
+        key = state, first, after_numeral
+        if key not in self._tries:
+            root = self._tries[key] = _Trie()
+            for target, word in self._out[state]:
+                text = self._words[word]
+                if first:
+                    text = text[:1].upper() + text[1:]
+                pieces = self._cut(text)
+                if after_numeral and _NUMERAL.fullmatch(text):
+                    pieces = (self._comma, *pieces)
+                at = root
+                for piece in pieces:
+                    at = at.children.setdefault(piece, _Trie())
+                at.ends.append((target, word))
+            if state in self._finals:
+                root.children[self._stop] = self._last
+        return self._tries[key]
+
+    def _behind(self, target: int, word: int) -> _Trie:
+        return self._trie(target, False, _NUMERAL.fullmatch(self._words[word]) is not None)
+
+    def _next(self, place: _Place) -> tuple[NDArray[np.int64], tuple[_Place, ...], _Place]:
+        """Return the pieces that may follow, and where each leads."""
+        key = tuple(map(id, place))
+        if key not in self._following:
+            ways: dict[int, dict[int, _Trie]] = defaultdict(dict)
+            for trie in place:
+                roots = {id(r): r for r in (self._behind(t, w) for t, w in trie.ends)}
+                for each in (trie, *roots.values()):
+                    for piece, child in each.children.items():
+                        ways[piece][id(child)] = child
+            # the place itself is kept, so that no other one gets its number
+            self._following[key] = (
+                np.array(list(ways), np.int64),
+                tuple(tuple(each.values()) for each in ways.values()),
+                place,
+            )
+        return self._following[key]
+
+    @property
+    def pieces(self) -> NDArray[np.int64]:
+        """Every piece that can be asked for."""
+        for _, _, word in self._arcs:
+            self._cut(self._words[word])
+            self._cut(self._words[word][:1].upper() + self._words[word][1:])
+        return np.unique(
+            [self._end, self._stop, self._comma, *(n for cut in self._pieces.values() for n in cut)]
+        )
+
+    def find(
+        self,
+        decoder: TextDecoder,
+        start: Start,
+        blank: Start,
+        *,
+        share: float,
+        beam: int,
+        most: int,
+        within: float,
+    ) -> list[Legal]:
+        """Return sentences, likeliest first.
+
+        Parameters
+        ----------
+        decoder : TextDecoder
+        start, blank : Start
+            The sound and silence, behind the same prompt.
+        share : float
+            How much of what is as probable on silence is taken off.
+        beam : int
+            Beginnings that are followed at once.
+        most : int
+            Sentences to be found.
+        within : float
+            None that is so much less probable than the likeliest, in natural logarithms.
+        """
+        beams = [_Beam(0.0, start.node, blank.node, (self._trie(self._start, True, False),))]
+        done: list[_Beam] = []
+        for _ in range(MOST_PIECES):
+            ahead: list[tuple[float, int, int, int, float, float]] = []
+            for n, each in enumerate(beams):
+                if self._last in each.place:
+                    here = float(start.following(each.node, [self._end])[0])
+                    anyway = float(blank.following(each.blank_node, [self._end])[0])
+                    done.append(self._longer(each, here, anyway, share, self._end, ()))
+                pieces, _, _ = self._next(each.place)
+                if not len(pieces):
+                    continue
+                values = start.following(each.node, pieces)
+                blanks = blank.following(each.blank_node, pieces)
+                ranks = values - share * blanks
+                best = np.argpartition(-ranks, beam)[:beam] if len(ranks) > beam else np.arange(len(ranks))
+                ahead += [
+                    (
+                        each.rank + float(ranks[k]),
+                        n,
+                        int(pieces[k]),
+                        int(k),
+                        float(values[k]),
+                        float(blanks[k]),
+                    )
+                    for k in best
+                ]
+            done.sort(key=lambda each: -each.rank)
+            least = done[0].rank - within if done else -np.inf
+            ahead = sorted((each for each in ahead if each[0] > least), reverse=True)[:beam]
+            if not ahead:
+                break
+            for tree in (start, blank):
+                steps = dict.fromkeys(
+                    (beams[n].node if tree is start else beams[n].blank_node, piece)
+                    for _, n, piece, _, _, _ in ahead
+                )
+                decoder.extend(tree, [step for step in steps if step not in tree.known])
+            beams = [
+                replace(
+                    self._longer(beams[n], here, anyway, share, piece, self._next(beams[n].place)[1][k]),
+                    node=start.known[beams[n].node, piece],
+                    blank_node=blank.known[beams[n].blank_node, piece],
+                )
+                for _, n, piece, k, here, anyway in ahead
+            ]
+        found = []
+        for each in done[:most]:
+            if each.rank > done[0].rank - within and (ways := self._ways(each.pieces[:-1])):
+                text = self._text(ways[0])
+                found.append(Legal(text, tuple(ways), each.logprobs, each.blank_logprobs))
+        return found
+
+    def _longer(
+        self, beam: _Beam, here: float, anyway: float, share: float, piece: int, place: _Place
+    ) -> _Beam:
+        return _Beam(
+            beam.rank + here - share * anyway, beam.node, beam.blank_node, place, (*beam.pieces, piece),
+            (*beam.logprobs, here), (*beam.blank_logprobs, anyway),
+        )  # fmt: skip
+
+    def _ways(self, pieces: Sequence[int], most: int = 4) -> list[tuple[int, ...]]:
+        """Return the words that give these pieces."""
+        found: list[tuple[int, ...]] = []
+        waiting: list[tuple[int, _Trie, tuple[int, ...]]] = [(0, self._trie(self._start, True, False), ())]
+        while waiting and len(found) < most:
+            at, trie, way = waiting.pop()
+            if trie is self._last:
+                if at == len(pieces):
+                    found.append(way)
+                continue
+            if at < len(pieces) and pieces[at] in trie.children:
+                waiting.append((at + 1, trie.children[pieces[at]], way))
+            for target, word in trie.ends:
+                behind = self._behind(target, word)
+                if at < len(pieces) and pieces[at] in behind.children:
+                    waiting.append((at + 1, behind.children[pieces[at]], (*way, word)))
+        return list(dict.fromkeys(found))
+
+    def _text(self, way: Sequence[int]) -> str:
+        text = " ".join(self._words[word] for word in way)
+        text = re.sub(r"(\d) (?=\d)", r"\1, ", text)
+        return text[:1].upper() + text[1:] + "."
