@@ -198,9 +198,12 @@ def _second(settings: Settings, book: Phrasebook, spelling: WrittenGraph | None)
                 "the recogniser whisper needs a model folder: set hearing.whisper_model, see models_download.md"
             )
         return None
+    among = None
+    if spelling is not None:
+        among = Spelling(spelling.words, spelling.arcs, spelling.start, spelling.finals)
     return WhisperListener(
         folder,
         prompt=book.file.writes_like,
         language=book.file.language,
-        spelling=spelling and Spelling(spelling.words, spelling.arcs, spelling.start, spelling.finals),
+        spelling=among,
     )
