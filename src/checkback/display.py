@@ -123,8 +123,13 @@ class Keeper:
         room, made_s = Room(), float("-inf")
         ended = False
         while not ended:
-            changed, ended = self._take_news()
-            now_room = Room("ended") if ended else self.room()
+            try:
+                changed, ended = self._take_news()
+                now_room = Room("ended") if ended else self.room()
+            except Exception:
+                # the pages are told by the age of the board that nothing new comes
+                self._note_failure()
+                return
             old = time.monotonic() - made_s >= ANEW_S
             if changed or old or ended or self._board is None:
                 room, made_s = now_room, time.monotonic()
@@ -160,18 +165,23 @@ class Keeper:
         try:
             self.make(SystemClock().now(), self._session, room)
         except Exception:
-            if not self._failed:
-                self._failed = True
-                self._show(
-                    f"the display cannot show this case; details are in {self._folder / ERRORS}, recording goes on"
-                )
-                with suppress(OSError), (self._folder / ERRORS).open("a", encoding="utf-8") as file:
-                    file.write(f"{traceback.format_exc()}\n")
+            self._note_failure()
             if self._board is not None:
                 # what stands there is old, and has to be seen to be
                 self._publish(replace(self._board, room=Room("failed")), time.monotonic())
         else:
             self._failed = False
+
+    def _note_failure(self) -> None:
+        """Tell once that the board cannot be made, and keep the details."""
+        if self._failed:
+            return
+        self._failed = True
+        self._show(
+            f"the display cannot show this case; details are in {self._folder / ERRORS}, recording goes on"
+        )
+        with suppress(OSError), (self._folder / ERRORS).open("a", encoding="utf-8") as file:
+            file.write(f"{traceback.format_exc()}\n")
 
     def make(self, now: Moment, session: int, room: Room) -> None:
         """Make the board as it is at a moment, and put it out."""
@@ -241,11 +251,13 @@ def room_of(room: Listening) -> Room:
     if time.monotonic() - room.ticked_s > SILENT_S:
         return Room("silent")
     now = room.room_state
-    trouble: Literal["", "clipping"] = "clipping" if now.clipping else ""
+    trouble: Literal["", "clipping", "disk"] = (
+        "disk" if room.disk_trouble else "clipping" if now.clipping else ""
+    )
     if now.speaking and not now.held:
         return Room("speaking", trouble=trouble)
     if now.why_deaf == "no microphone":
-        return Room("typed", now.held)
+        return Room("typed", now.held, trouble)
     if now.in_speech or (now.held and now.hearing):
         return Room("hearing", now.held, trouble)
     return Room(_DEAF[now.why_deaf] if not now.hearing else "listening", now.held, trouble)

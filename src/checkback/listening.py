@@ -175,6 +175,11 @@ class Listening:
         return state
 
     @property
+    def disk_trouble(self) -> bool:
+        """As `Loop.disk_trouble`."""
+        return self._loop.disk_trouble
+
+    @property
     def question(self) -> int | None:
         """As `Loop.question`."""
         return self._loop.question

@@ -287,6 +287,11 @@ class Loop:
         return bool(self._attention) and started_s <= self._called_until_s
 
     @property
+    def disk_trouble(self) -> bool:
+        """Whether the disk does not take what is recorded, so that it is kept in memory."""
+        return self._trouble is not None
+
+    @property
     def question(self) -> int | None:
         """Number of the entry whose question a short answer settles."""
         return self._pending

@@ -219,7 +219,8 @@ class _Stream(Response):
                     await put(b"event: bye\ndata: {}\n\n")
                     return
                 else:
-                    await put(b"event: beat\ndata: {}\n\n")
+                    age_s = 0.0 if newest is None else time.monotonic() - newest.made_s
+                    await put(b'event: beat\ndata: {"age_s":%.1f}\n\n' % age_s)
                 waiter = asyncio.ensure_future(newer.wait())
                 either: set[asyncio.Future[Any]] = {waiter, gone}
                 await asyncio.wait(either, timeout=BEAT_S, return_when=asyncio.FIRST_COMPLETED)

@@ -48,13 +48,13 @@ class Room:
         See `RoomState`.
     held : bool
         Whether the talk pedal is held.
-    trouble : {"", "clipping"}
-        What is wrong though it hears: the microphone is too loud.
+    trouble : {"", "clipping", "disk"}
+        What is wrong beside that: the microphone is too loud, or the disk takes nothing.
     """
 
     state: RoomState = "listening"
     held: bool = False
-    trouble: Literal["", "clipping"] = ""
+    trouble: Literal["", "clipping", "disk"] = ""
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 export const words = JSON.parse(document.body.dataset.words);
 const LOST_MS = 2500;
 const ANEW_MS = 6000;
+const STALE_S = 15;
 
 export const by = (id) => document.getElementById(id);
 
@@ -71,6 +72,7 @@ let wallOffset = null;
 let source = null;
 let board = null;
 let ended = false;
+let stale = false;
 let openedAt = 0;
 
 export function connect(render) {
@@ -81,6 +83,7 @@ export function connect(render) {
     source.addEventListener("board", (event) => {
       const told = JSON.parse(event.data);
       alive();
+      stale = false;
       ended = told.board.room.state === "ended";
       base = performance.now() - told.lag_s * 1000;
       board = told.board;
@@ -92,7 +95,12 @@ export function connect(render) {
       render(board);
       look();
     });
-    source.addEventListener("beat", () => { alive(); look(); });
+    source.addEventListener("beat", (event) => {
+      alive();
+      // the connection lives, and nothing new is made: the board comes anew every five seconds else
+      stale = JSON.parse(event.data).age_s > STALE_S;
+      look();
+    });
     source.addEventListener("bye", () => { ended = true; look(); });
   };
   open();
@@ -113,6 +121,7 @@ function look() {
   const quiet = performance.now() - heardAt;
   let state = board ? board.room.state : "starting";
   let hint = board && board.room.held ? words.hint.held : words.hint[state];
+  if (stale) [state, hint] = ["failed", words.hint.failed];
   if (quiet > LOST_MS) {
     state = "lost";
     hint = `${words.say.old_since} ${span(quiet / 1000)} – ${words.hint.lost}`;
