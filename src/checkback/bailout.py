@@ -211,11 +211,9 @@ class Bailout:
         if turn.reply == "not open":
             return self._phrasing.reply("no_card")
         key = f"card_{turn.reply.replace(' ', '_').replace('?', '')}"
-        values = {
-            name: value
-            for name, value in (("text", turn.text), ("caution", turn.caution), ("source", turn.source))
-            if value
-        }
+        # a source is full of years and pages, which are no amounts
+        said = {"text": self._phrasing.amounts(turn.text), "caution": self._phrasing.amounts(turn.caution)}
+        values = {name: value for name, value in (said | {"source": turn.source}).items() if value}
         return self._phrasing.reply(key, **values)
 
     # --- by itself ------------------------------------------------------------------------------
@@ -272,23 +270,26 @@ class Bailout:
     def _advice(self, choices: tuple[Due, ...], step: str) -> tuple[Advice, str]:
         """Return one piece of advice; of several drugs that are due it is one or the other, never both."""
         due = choices[0]
-        values = dict(due.values)
+        body = Advice(
+            rule=due.rule,
+            step=step,
+            text=self._phrasing.advice(due.rule, self._values(choices), written=True),
+            source=self._deck.regimes.cited(
+                tuple(dict.fromkeys(s for each in choices for s in each.sources))
+            ),
+            critical=True,
+        )
+        return body, self._phrasing.amounts(self._phrasing.advice(due.rule, self._values(choices)))
+
+    def _values(self, choices: tuple[Due, ...]) -> dict[str, str | float]:
+        values = dict(choices[0].values)
         if "drug" in values:
             options = [
                 self._phrasing.reply("drug_option", drug=self._phrasing.label("drug", drug), dose=dose)
                 for drug, dose in ((str(each.values["drug"]), str(each.values["dose"])) for each in choices)
             ]
             values["options"] = self._phrasing.either(options)
-        body = Advice(
-            rule=due.rule,
-            step=step,
-            text=self._phrasing.advice(due.rule, values, written=True),
-            source=self._deck.regimes.cited(
-                tuple(dict.fromkeys(s for each in choices for s in each.sources))
-            ),
-            critical=True,
-        )
-        return body, self._phrasing.advice(due.rule, values)
+        return values
 
     def _view(self, name: str, case: Case, now: Moment, session: int) -> View:
         return view(self._deck.cards[name], case, now, session, self._deck.equipment)

@@ -160,3 +160,18 @@ def test_the_time_of_day_is_said_as_it_is_heard(time: Any) -> None:
 def test_every_unit_of_the_formulary_has_words() -> None:
     units = {amount.unit for drug in english.book().formulary.drug for amount in (*drug.dose, *drug.rate)}
     assert units <= set(english.book().file.spoken_units)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("amiodarone 300 mg", "amiodarone three hundred milligrams"),
+        ("1 to 1.5 mg/kg", "one to one point five milligrams per kilo"),
+        ("epinephrine 1 mg.", "epinephrine one milligram."),
+        ("small balloon 45 %, snare 26 %", "small balloon forty five %, snare twenty six %"),
+        # neither a grade nor a range nor a count with a comma is taken apart
+        ("BARC 3a, 120-200, 11,773", "BARC 3a, 120-200, 11,773"),
+    ],
+)
+def test_amounts_in_a_sentence_are_said_in_words(text: str, said: str) -> None:
+    assert Phrasing(english.book()).amounts(text) == said

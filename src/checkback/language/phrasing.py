@@ -177,6 +177,24 @@ class Phrasing:
         """Return a number in words."""
         return self._file.numbers.say_back(Decimal(str(value)))
 
+    def amounts(self, text: str) -> str:
+        """Return a sentence with its numbers, and the units behind them, in words for the voice."""
+
+        def said(found: re.Match[str]) -> str:
+            number, unit = Decimal(found[1]), found[2]
+            if unit is None:
+                return self.number(number)
+            units = self._file.spoken_units_one if number == 1 else self._file.spoken_units
+            return f"{self.number(number)} {units.get(unit) or self._file.spoken_units[unit]}"
+
+        return self._amount.sub(said, text)
+
+    @cached_property
+    def _amount(self) -> re.Pattern[str]:
+        units = "|".join(re.escape(unit) for unit in sorted(self._file.spoken_units, key=len, reverse=True))
+        # "3a" and "120-200" are no plain numbers
+        return re.compile(rf"(?<![\w.,-])(\d+(?:\.\d+)?)(?![\w/-]|[.,]\d)(?:\s(?:({units})(?![\w/])))?")
+
     def minutes_ago(self, count: int) -> str:
         """Return how many minutes ago something was, in words."""
         key = {0: "just_now", 1: "one_minute_ago"}.get(count, "minutes_ago")
