@@ -41,6 +41,7 @@ from checkback.commands.importing import import_command
 from checkback.commands.pedal import pedal as pedal_command
 from checkback.commands.report import report
 from checkback.commands.send import send
+from checkback.commands.setup import setup
 from checkback.commands.sign import sign
 from checkback.errors import UserError
 from checkback.hearing.recording import Recording
@@ -620,6 +621,7 @@ cli.add_command(import_command)
 cli.add_command(pedal_command)
 cli.add_command(report)
 cli.add_command(send)
+cli.add_command(setup)
 cli.add_command(sign)
 
 

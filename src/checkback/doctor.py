@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Literal
 
 import numpy as np
@@ -184,15 +185,29 @@ def _pedal(settings: Settings) -> str:
     return f"{pedal.description} can be watched; {in_words(settings.pedals.bindings)}{off}"
 
 
-def _cases(settings: Settings) -> str:
-    folder = settings.cases.absolute()
-    there = next(p for p in (folder, *folder.parents) if p.exists())
-    probe = there / ".checkback-probe"
+def check_writable(folder: Path, remedy: str) -> None:
+    """Make sure that a folder can be made or written to.
+
+    Parameters
+    ----------
+    folder : Path
+    remedy : str
+        What to do if it cannot.
+
+    Raises
+    ------
+    UserError
+    """
+    folder = folder.absolute()
     try:
+        there = next(p for p in (folder, *folder.parents) if p.exists())
+        probe = there / ".checkback-probe"
         probe.write_bytes(b"")
         probe.unlink()
     except OSError as error:
-        raise UserError(
-            f"{there} cannot be written ({error.strerror}): give another folder in the setting cases"
-        ) from None
-    return f"{folder} can be written"
+        raise UserError(f"{folder} cannot be written ({error.strerror}): {remedy}") from None
+
+
+def _cases(settings: Settings) -> str:
+    check_writable(settings.cases, "give another folder in the setting cases")
+    return f"{settings.cases.absolute()} can be written"

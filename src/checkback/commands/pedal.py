@@ -45,14 +45,14 @@ def pedal(settings: SettingsFile, only_list: bool, watch: How, device: str | Non
             "checkback pedal asks, and there is no terminal to answer in: run it in a terminal, or write the "
             "keys into the settings, see docs/pedals.md"
         )
-    learned = learn(_ask, click.echo, watch=watch, device=device)
+    learned = learn(ask_afresh, click.echo, watch=watch, device=device)
     if learned is None:
         raise UserError("nothing was pressed, and nothing is written: run checkback pedal again")
     update(settings.path, {"pedals": learned.settings()})
     click.echo(f"{settings.path}: written: {learned}. Try it with: checkback listen")
 
 
-def _ask(question: str) -> bool:
+def ask_afresh(question: str) -> bool:
     """Ask in the terminal, without what a pedal may have typed into it."""
     with suppress(ImportError, OSError):
         import termios
