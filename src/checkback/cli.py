@@ -601,6 +601,8 @@ def _choices(annotation: Any) -> list[Any]:
 def doctor_command(settings: SettingsFile) -> None:
     """Say what works on this computer, what does not, and what to do.
 
+    Exit code 2 if something fails that the settings ask for.
+
     Example: checkback doctor
     """
     findings = doctor.examine(settings.load())
@@ -610,7 +612,7 @@ def doctor_command(settings: SettingsFile) -> None:
         if finding.remedy:
             out.print(f"     → {escape(finding.remedy)}", soft_wrap=True)
     if any(f.state == "broken" for f in findings):
-        raise click.exceptions.Exit(1)
+        raise click.exceptions.Exit(MISTAKE)
 
 
 cli.add_command(bailout_card)

@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import os
+import shutil
+import sys
+import time
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from datetime import datetime
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Literal
 
@@ -11,11 +17,20 @@ import numpy as np
 
 from checkback import app
 from checkback.errors import UserError
+from checkback.extras import extra
 from checkback.hearing.pedals.bindings import in_words
+from checkback.hearing.pedals.devices import devices, may_be_read
 from checkback.hearing.pedals.events import PedalNotice
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Utterance
 from checkback.hearing.voice_activity import WITHOUT_NEURAL, neural_runs
 from checkback.settings import Settings, vosk_model, whisper_model
+from checkback.speaking.sound_cards import loudspeaker_names
+
+LEAST_FREE_BYTES = 500_000_000
+"""So little room, and it is warned of: dictated notes are kept as sound, and tables are written at the end."""
+
+FIRST_YEAR = 2026
+"""A clock that shows an earlier year is not set."""
 
 State = Literal["works", "missing", "broken"]
 
@@ -42,18 +57,39 @@ class Finding:
 
 def examine(settings: Settings) -> list[Finding]:
     """Try every part for real and return what was found."""
+    hearing, speaking, pedals, display = (
+        settings.hearing,
+        settings.speaking,
+        settings.pedals,
+        settings.display,
+    )
+    aloud = speaking.voice == "loudspeaker" or (speaking.voice == "auto" and speaking.loudspeaker is not None)
+    by_vosk = hearing.recogniser == "vosk" or hearing.vosk_model is not None
+    by_whisper = (
+        hearing.recogniser == "whisper"
+        or hearing.second == "whisper"
+        or (hearing.whisper_model is not None and hearing.second != "none")
+    )
     return [
         _tried("phrasebook", lambda: _phrasebook(settings), needed=True),
         _tried("recogniser", lambda: _recogniser(settings), needed=True),
-        _tried("vosk model", lambda: _vosk(settings), needed=settings.hearing.recogniser == "vosk"),
-        _tried("whisper model", lambda: _whisper(settings), needed=settings.hearing.recogniser == "whisper"),
+        _tried("vosk model", lambda: _vosk(settings), needed=by_vosk),
+        _tried("whisper model", lambda: _whisper(settings), needed=by_whisper),
+        _tried("extras", lambda: installed(extras_asked(settings)), needed=True),
         _tried("voice detector", _voice_detector, needed=False),
-        _tried("microphone", lambda: _microphone(settings), needed=False),
-        _tried("voice", lambda: _voice(settings), needed=False),
-        _tried("loudspeaker", lambda: _loudspeaker(settings), needed=False),
+        _tried("microphones", _microphones, needed=False),
+        _tried("microphone", lambda: _microphone(settings), needed=hearing.microphone is not None),
+        _tried("voice", lambda: _voice(settings), needed=aloud),
+        _tried("loudspeakers", _loudspeakers, needed=False),
+        _tried("loudspeaker", lambda: _loudspeaker(settings), needed=aloud),
         _tried("sound in the room", lambda: _room(settings), needed=False),
-        _tried("pedal", lambda: _pedal(settings), needed=settings.pedals.use),
+        _tried("devices with keys", _key_devices, needed=False),
+        _tried("pedal", lambda: _pedal(settings), needed=pedals.use),
+        _tried("display", lambda: _display(settings), needed=display.use),
         _tried("cases folder", lambda: _cases(settings), needed=True),
+        _tried("disk space", lambda: disk_space(settings.cases), needed=False),
+        _tried("clock", lambda: clock(datetime.now().astimezone()), needed=True),
+        _tried("time zone", _time_zone, needed=False),
     ]
 
 
@@ -61,12 +97,12 @@ def _tried(part: str, attempt: Callable[[], str], *, needed: bool) -> Finding:
     try:
         return Finding(part, "works", attempt())
     except UserError as error:
-        what, _, remedy = str(error).partition(": ")
+        what, _, remedy = " ".join(str(error).split()).partition(": ")
+        remedy = remedy or "set it anew with checkback setup"
         return Finding(part, "broken" if needed else "missing", what, remedy)
     except Exception as error:  # one part that fails in an unforeseen way must not hide the others
-        return Finding(
-            part, "broken", f"{type(error).__name__}: {error}", "install checkback again, or report this line"
-        )
+        what = " ".join(f"{type(error).__name__}: {error}".split())
+        return Finding(part, "broken", what, "install checkback again, or report this line")
 
 
 def _phrasebook(settings: Settings) -> str:
@@ -117,6 +153,68 @@ def _voice_detector() -> str:
     if not neural_runs():
         raise UserError(WITHOUT_NEURAL)
     return "the neural one runs"
+
+
+def extras_asked(settings: Settings) -> dict[str, tuple[str, ...]]:
+    """Return the extras that the settings ask for, each with the packages that are used of it."""
+    hearing, pedals = settings.hearing, settings.pedals
+    asked: dict[str, tuple[str, ...]] = {}
+    if pedals.use:
+        as_device = sys.platform == "linux" and (
+            pedals.watch == "evdev" or (pedals.watch == "auto" and pedals.device is not None)
+        )
+        asked["pedal"] = ("evdev",) if as_device else ("pynput",)
+    if settings.display.use:
+        asked["display"] = ("starlette", "uvicorn")
+    if hearing.recogniser == "whisper" or (hearing.second != "none" and whisper_model(settings) is not None):
+        asked["whisper"] = ("ctranslate2", "tokenizers")
+    return asked
+
+
+def installed(asked: Mapping[str, tuple[str, ...]]) -> str:
+    """Make sure that the packages of extras are there.
+
+    Raises
+    ------
+    UserError
+        If some are not; names all of them.
+    """
+    lacking = {
+        name: missing
+        for name, packages in asked.items()
+        if (missing := [package for package in packages if find_spec(package) is None])
+    }
+    if lacking:
+        packages = ", ".join(package for missing in lacking.values() for package in missing)
+        raise UserError(
+            f"the settings ask for what is not installed ({packages}): pip install 'checkback[{','.join(lacking)}]'"
+        )
+    return f"{', '.join(asked)} installed" if asked else "the settings ask for none"
+
+
+def _microphones() -> str:
+    from checkback.hearing.microphone import microphone_names
+
+    return _names(microphone_names(), "microphone")
+
+
+def _loudspeakers() -> str:
+    return _names(loudspeaker_names(), "loudspeaker")
+
+
+def _names(names: tuple[str, ...], what: str) -> str:
+    if not names:
+        raise UserError(f"no {what} is there: plug one in, or check the sound settings of this computer")
+    return "; ".join(names)
+
+
+def _key_devices() -> str:
+    found = devices()
+    if not found:
+        raise UserError(
+            "none is seen here: a pedal is watched through the display, as keys, or plug one in (Linux)"
+        )
+    return "; ".join(f"{each}{'' if may_be_read(each) else ' (may not be read)'}" for each in found)
 
 
 def _microphone(settings: Settings) -> str:
@@ -183,6 +281,62 @@ def _pedal(settings: Settings) -> str:
         raise UserError(f"{noticed[0].what[0].upper()}{noticed[0].what[1:]}")
     off = "" if settings.pedals.use else " (pedals.use is off in the settings)"
     return f"{pedal.description} can be watched; {in_words(settings.pedals.bindings)}{off}"
+
+
+def _display(settings: Settings) -> str:
+    wanted = settings.display
+    if not wanted.use:
+        return "display.use is off in the settings"
+    for package in ("starlette", "uvicorn"):
+        extra(package, of="display", purpose="The display")
+    from checkback.showing.server import bound_to
+
+    bound = bound_to(wanted.host, wanted.port)
+    port = bound.getsockname()[1]
+    bound.close()
+    return f"can be served at {wanted.host}, port {port}"
+
+
+def disk_space(folder: Path, least_bytes: int = LEAST_FREE_BYTES) -> str:
+    """Tell how much room there is where cases go.
+
+    Raises
+    ------
+    UserError
+        If it is less than `least_bytes`.
+    """
+    there = next(p for p in (folder.absolute(), *folder.absolute().parents) if p.exists())
+    free = shutil.disk_usage(there).free
+    if free < least_bytes:
+        raise UserError(
+            f"only {free / 1e6:.0f} MB are free at {there}: make room there, or give another folder in the "
+            "setting cases"
+        )
+    return f"{free / 1e9:.1f} GB free at {there}"
+
+
+def clock(now: datetime) -> str:
+    """Tell the time that entries would get.
+
+    Raises
+    ------
+    UserError
+        If it lies before this program was written.
+    """
+    if now.year < FIRST_YEAR:
+        raise UserError(
+            f"this computer takes it for {now:%Y-%m-%d %H:%M}, and every entry would have that time: set date and "
+            "time of the computer"
+        )
+    return f"{now:%Y-%m-%d %H:%M:%S %Z (UTC%z)}; compare it with the clock of the room"
+
+
+def _time_zone() -> str:
+    if sys.platform == "linux" and not os.environ.get("TZ") and not Path("/etc/localtime").exists():
+        raise UserError(
+            "none is set, and times are in UTC: timedatectl set-timezone, or the environment variable TZ"
+        )
+    return time.tzname[time.localtime().tm_isdst > 0]
 
 
 def check_writable(folder: Path, remedy: str) -> None:

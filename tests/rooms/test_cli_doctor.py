@@ -4,11 +4,16 @@ from __future__ import annotations
 
 import contextlib
 import os
+import socket
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 from test_pedal import keyboard_missing, virtual_display
 
+from checkback import doctor
+from checkback.errors import UserError
+from checkback.settings import Settings
 from command_line import Done, checkback, quiet
 from sound_room import SoundRoom, missing
 
@@ -35,18 +40,25 @@ def test_on_a_computer_without_sound_and_display(tmp_path: Path) -> None:
     done = checkback("doctor", cwd=tmp_path, env=env)
     assert (done.code, done.err) == (0, "")
     found = findings(done)
-    assert {part: state for part, (state, _, _) in found.items()} == {
+    # how this computer is furnished beside that is its own affair
+    here = ("devices with keys", "disk space", "time zone")
+    assert {part: state for part, (state, _, _) in found.items() if part not in here} == {
         "phrasebook": "works",
         "recogniser": "works",
         "vosk model": "missing",
         "whisper model": "missing",
+        "extras": "works",
         "voice detector": "works",
+        "microphones": "missing",
         "microphone": "missing",
         "voice": "works",
+        "loudspeakers": "missing",
         "loudspeaker": "missing",
         "sound in the room": "missing",
         "pedal": "missing",
+        "display": "works",
         "cases folder": "works",
+        "clock": "works",
     }
     # whatever does not work comes with what to do
     assert all(bool(remedy) != (state == "works") for state, _, remedy in found.values())
@@ -73,7 +85,7 @@ def test_what_is_needed_and_broken_is_an_error(tmp_path: Path) -> None:
         "[language]\nfolder = 'nowhere'\n[pedals]\nuse = true\n"
     )
     done = checkback("doctor", cwd=tmp_path, settings=settings)
-    assert (done.code, done.err) == (1, "")
+    assert (done.code, done.err) == (2, "")
     found = findings(done)
     for part in ("phrasebook", "recogniser", "vosk model", "pedal", "cases folder"):
         state, _, remedy = found[part]
@@ -81,11 +93,42 @@ def test_what_is_needed_and_broken_is_an_error(tmp_path: Path) -> None:
         assert remedy
 
 
+def test_what_the_settings_ask_for_is_needed() -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        settings = Settings.model_validate({"display": {"use": True, "port": port}})
+        with pytest.raises(UserError, match=rf"port {port} .*: set another display.port"):
+            doctor._display(settings)
+    assert doctor._display(settings) == f"can be served at 127.0.0.1, port {port}"
+
+
+def test_an_extra_that_is_asked_for_and_missing_is_named() -> None:
+    settings = Settings.model_validate(
+        {"display": {"use": True}, "pedals": {"use": True}, "hearing": {"second": "none"}}
+    )
+    assert doctor.extras_asked(settings) == {"pedal": ("pynput",), "display": ("starlette", "uvicorn")}
+    assert doctor.installed({}) == "the settings ask for none"
+    assert doctor.installed({"display": ("starlette", "uvicorn")}) == "display installed"
+    with pytest.raises(UserError, match=r"\(no_such, nor_this\): pip install 'checkback\[pedal,display\]'"):
+        doctor.installed({"pedal": ("no_such",), "display": ("starlette", "nor_this")})
+
+
+def test_little_room_and_a_clock_that_is_not_set(tmp_path: Path) -> None:
+    assert "GB free" in doctor.disk_space(tmp_path / "not" / "there", least_bytes=0)
+    with pytest.raises(UserError, match=r"only \d+ MB are free at .*: make room"):
+        doctor.disk_space(tmp_path, least_bytes=10**18)
+    assert doctor.clock(datetime(2026, 3, 2, 8, tzinfo=UTC)).startswith("2026-03-02 08:00:00 UTC")
+    with pytest.raises(UserError, match=r"1970-01-01 00:00.*: set date and time"):
+        doctor.clock(datetime.fromtimestamp(0, UTC))
+
+
 def test_a_wrong_vosk_model(tmp_path: Path) -> None:
     (tmp_path / "model").mkdir()
     chosen = "[hearing]\nrecogniser = 'vosk'\nvosk_model = 'model'\n"
     done = checkback("doctor", cwd=tmp_path, settings=chosen)
-    assert done.code == 1
+    assert done.code == 2
     state, what, remedy = findings(done)["vosk model"]
     assert state == "broken"
     assert "model is not a usable Vosk model" in what
@@ -100,8 +143,7 @@ def test_with_sound_and_display_everything_works(tmp_path: Path) -> None:
         done = checkback("doctor", env=room.env | {"DISPLAY": os.environ["DISPLAY"], "LC_ALL": "C.UTF-8"})
     assert (done.code, done.err) == (0, "")
     found = findings(done)
-    assert {part for part, (state, _, _) in found.items() if state != "works"} == {
-        "vosk model",
-        "whisper model",
-    }
+    faults = {part for part, (state, _, _) in found.items() if state != "works"}
+    assert faults - {"devices with keys", "disk space", "time zone"} == {"vosk model", "whisper model"}
+    assert found["microphones"][1] and found["loudspeakers"][1]
     assert "pedals.use is off" in found["pedal"][1]

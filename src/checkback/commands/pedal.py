@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import sys
 from contextlib import suppress
-from pathlib import Path
 
 import click
 
 from checkback.commands.common import SettingsFile, attention, pass_settings
 from checkback.errors import UserError
-from checkback.hearing.pedals.devices import NODES, devices
+from checkback.hearing.pedals.devices import devices, may_be_read
 from checkback.hearing.pedals.learning import learn
 from checkback.hearing.pedals.opening import How
 from checkback.settings_file import update
@@ -66,15 +65,6 @@ def _list() -> None:
     if not found:
         click.echo("No device with keys is seen here; a pedal is watched through the display, as keys.")
     for device in found:
-        rights = "" if all(_readable(NODES / node) for node in device.nodes) else "  (may not be read)"
-        click.echo(f"{device}{rights}")
-    if any(not _readable(NODES / node) for device in found for node in device.nodes):
+        click.echo(f"{device}{'' if may_be_read(device) else '  (may not be read)'}")
+    if not all(map(may_be_read, found)):
         attention("Rights to read a pedal: sudo usermod -aG input USER, or a udev rule, see docs/pedals.md")
-
-
-def _readable(node: Path) -> bool:
-    try:
-        with node.open("rb", buffering=0):
-            return True
-    except OSError:
-        return False

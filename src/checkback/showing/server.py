@@ -65,7 +65,7 @@ class Server:
             raise UserError(f"display.host {host} is reached from other computers: it needs a token")
         self._feed = feed
         self._show = show
-        self._socket = _bound(host, port)
+        self._socket = bound_to(host, port)
         self.port: int = self._socket.getsockname()[1]
         self.open_connections: dict[Any, asyncio.Transport] = {}
         pages = Pages(feed, phrases, typed)
@@ -130,7 +130,14 @@ class Server:
             transport.abort()
 
 
-def _bound(host: str, port: int) -> socket.socket:
+def bound_to(host: str, port: int) -> socket.socket:
+    """Return a socket that listens at an address.
+
+    Raises
+    ------
+    UserError
+        If there is no such address, or the port is taken.
+    """
     try:
         (family, kind, protocol, _, address), *_ = socket.getaddrinfo(
             host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE

@@ -78,6 +78,17 @@ def devices(sysfs: Path = SYSFS) -> list[Device]:
     ]
 
 
+def may_be_read(device: Device, nodes: Path = NODES) -> bool:
+    """Return whether this user may read every node of a device; opened, and closed at once."""
+    for node in device.nodes:
+        try:
+            with (nodes / node).open("rb", buffering=0):
+                pass
+        except OSError:
+            return False
+    return True
+
+
 def find(text: str, among: list[Device]) -> Device:
     """Return the device that `text` means.
 
