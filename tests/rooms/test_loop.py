@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from checkback.guiding.arrest import RULES as ARREST_RULES
 from checkback.hearing.recogniser import Heard, Hypothesis, Utterance
 from checkback.language.phrasebook import Phrasebook
 from checkback.loop import Loop, Outcome
@@ -529,7 +530,7 @@ class TestSpeakingUp:
         assert room.loop.case.standing(heparin)[0] == "withdrawn"
 
     def test_every_rule_has_its_words(self, room: Room) -> None:
-        assert set(room.book.file.advice) == set(RULES)
+        assert set(room.book.file.advice) == {*RULES, *ARREST_RULES}
 
 
 # --- pedals ----------------------------------------------------------------------------------------

@@ -241,7 +241,7 @@ class TestWords:
         turn = made.word("yes")
         assert turn.line == "extension"
         assert made.turns[-1].text.startswith("Guide extension as close")
-        assert "Caution: " in turn.text
+        assert turn.caution == made.view().card.lines["extension"].caution
 
     def test_a_question_waits_for_its_answer(self) -> None:
         made = room("dissection\n> open dissection\n> tried")
@@ -253,7 +253,9 @@ class TestWords:
         made = room("perforation\n> open perforation")
         turn = made.word("why")
         assert turn.reply == "why" and turn.steps == ()
-        assert turn.text == "Source: J Invasive Cardiol 2016;28:122; check against local protocol."
+        assert (
+            turn.text == "" and turn.source == "J Invasive Cardiol 2016;28:122; check against local protocol"
+        )
 
     def test_an_irreversible_line_waits_for_a_second_voice(self) -> None:
         made = room("perforation\n> open perforation\n> tried\n> tried\n> yes", two_person=True)
