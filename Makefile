@@ -18,7 +18,7 @@ test: $(VENV)/tested
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
-	$(BIN)/python -m pytest -n $(WORKERS) --dist loadfile -m "not sound and not display"
+	$(BIN)/python -m pytest -n $(WORKERS) --dist loadfile --no-loadscope-reorder -m "not sound and not display"
 	$(BIN)/python -m pytest -m "sound or display"
 
 recording: $(VENV)/tested
