@@ -64,7 +64,7 @@ def room(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 # these have threads and child processes, which end with the program
-IN_A_PROCESS = ("listen", "replay", "display", "pedal", "doctor")
+IN_A_PROCESS = ("listen", "replay", "display", "pedal", "doctor", "setup")
 # without sound card and display
 ENV = dict.fromkeys(("DISPLAY", "WAYLAND_DISPLAY")) | dict(quiet())
 EXAMPLES = {" ".join(example(command)): example(command) for _, command in commands()}
