@@ -25,6 +25,10 @@ FAINT_DBFS = -50.0
 """A voice that is not louder than this at its loudest leaves little above the noise of a room; from experience,
 no source."""
 
+SETTLE_S = 2.0
+"""So long nothing is measured: what was just said, and the key that was just pressed, are still in the room.
+Equal to the longest `hold_off_s`."""
+
 _SHOWN_EVERY_S = 0.2
 _SAY_LIMIT_S = 20.0
 _BAR = 30
@@ -139,7 +143,7 @@ def try_voice(settings: Settings, sentence: str, show: Callable[[str], None]) ->
 
 
 def try_room(settings: Settings, show: Callable[[str], None]) -> RoomSound:
-    """Let the voice speak and listen to it; takes about ten seconds.
+    """Let the voice speak and listen to it; takes about twelve seconds.
 
     Raises
     ------
@@ -153,6 +157,9 @@ def try_room(settings: Settings, show: Callable[[str], None]) -> RoomSound:
     try:
         voice = app.make_voice(app.in_language_of(app.load_book(aloud), aloud), show=show)
         try:
+            until_s = time.monotonic() + SETTLE_S
+            while time.monotonic() < until_s:
+                microphone.read()
             return listen_to_voice(voice, microphone)
         finally:
             voice.close()

@@ -217,13 +217,19 @@ def test_the_microphone_is_tried_while_somebody_speaks(tmp_path: Path) -> None:
         terminal.wait_for("#####")
         terminal.wait_for("You were heard")
         speaking.wait()
-        # the voice of the program goes to the other sink
+        # its voice goes to the other sink, and comes back late
+        room._pactl("load-module", "module-loopback", "source=voice.monitor", "sink=room", "latency_msec=400")
         with room.record(tmp_path / "voice.wav"):
             answered(terminal, [("Voice (", "auto"), ("Loudspeaker, part", ""), ("Did you hear it?", "y")])
-        terminal.answer("Measure", "n")
+        # answered at once, while the sentence before is still in the room
+        terminal.answer("Measure", "y")
+        terminal.wait_for("The program will be deaf for ")
         terminal.wait_for("Pedal: learn")
+        deaf_s = float(terminal.shown.split("The program will be deaf for ")[1].split()[0])
         terminal.process.send_signal(signal.SIGINT)
         assert terminal.end() == 2
+    # the delay and the margin of a tenth of a second; the sound server adds a little of its own
+    assert 0.4 <= deaf_s <= 0.85
     voice, _ = soundfile.read(tmp_path / "voice.wav")
     assert np.abs(voice).max() > 0.05
     assert not (tmp_path / "s.toml").exists()

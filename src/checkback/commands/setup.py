@@ -195,7 +195,7 @@ class Asking:
             if not click.confirm("Try again?", default=True):
                 return
         if not click.confirm(
-            "Measure for how long the microphone hears the voice after its end (10 s, quiet room)?",
+            "Measure for how long the microphone hears the voice after its end (12 s, quiet room)?",
             default=False,
         ):
             return
