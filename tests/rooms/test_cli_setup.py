@@ -15,9 +15,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from test_pedal import keyboard_missing, virtual_display
 
 from checkback.commands.setup import phrasebooks
 from checkback.errors import UserError
+from checkback.hearing.pedals.devices import devices, may_be_read
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ
 from checkback.settings import Settings, load
 from checkback.tryout import Heard, bar
@@ -25,7 +27,7 @@ from command_line import COMMAND, PROJECT, Done, checkback, quiet
 from sound_room import SoundRoom, missing
 from speakers import needs_flite, silence, spoken
 
-LIMIT_S = 100.0
+LIMIT_S = 90.0
 WITH_COMMENTS = """# ours
 cases = "kept"  # on the large disk
 
@@ -233,3 +235,37 @@ def test_the_microphone_is_tried_while_somebody_speaks(tmp_path: Path) -> None:
     voice, _ = soundfile.read(tmp_path / "voice.wav")
     assert np.abs(voice).max() > 0.05
     assert not (tmp_path / "s.toml").exists()
+
+
+@pytest.mark.display
+@pytest.mark.skipif(bool(keyboard_missing()), reason=keyboard_missing())
+@pytest.mark.skipif(any(map(may_be_read, devices())), reason="keys of real devices can be read here")
+def test_a_pedal_is_learned_among_the_other_questions(tmp_path: Path) -> None:
+    (tmp_path / "s.toml").write_text('[pedals]\nkeys = { b = "talk" }  # the old one\nlong_s = 0.9\n')
+    with virtual_display():
+        env = quiet() | {"DISPLAY": os.environ["DISPLAY"]}
+        terminal = Terminal("--settings", "s.toml", "setup", cwd=tmp_path, env=env)
+        answered(terminal, [("Language", ""), ("Microphone, part", ""), ("Voice (", "silent")])
+        terminal.answer("Pedal: learn", "learn")
+        for action in ("talk", "affirm", "withdraw", "mark", "clock", "reminder", "card"):
+            terminal.wait_for(f"{action} ")
+            terminal.wait_for("[y/N]: ")
+            time.sleep(0.3)  # the question throws away what came before it
+            terminal.answer("", "y" if action == "talk" else "n")
+            if action == "talk":
+                terminal.wait_for("now the pedal")
+                time.sleep(0.2)
+                subprocess.run(["xdotool", "keydown", "F8", "sleep", "1.2", "keyup", "F8"], check=True)
+        answered(
+            terminal,
+            [("Learned: ", ""), ("No pedal held", "pedal"), ("Folder for cases", ""), ("Wall", "n"), ("Write", "y")],
+        )  # fmt: skip
+        assert terminal.end() == 0, terminal.shown
+    settings = load(tmp_path / "s.toml")
+    assert (settings.pedals.use, settings.pedals.watch, settings.pedals.keys) == (
+        True,
+        "display",
+        {"f8": "talk"},
+    )
+    assert settings.pedals.long_s == 0.9
+    assert not settings.hearing.open_room

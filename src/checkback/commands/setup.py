@@ -351,7 +351,7 @@ class Asking:
         """
         old = getattr(self.settings, group)
         try:
-            new = type(old).model_validate(dict(old) | values)
+            new = type(old).model_validate(old.model_dump() | values)
         except ValidationError as error:
             raise UserError(f"{group}: {error.errors()[0]['msg']}") from None
         self.settings = self.settings.model_copy(update={group: new})
