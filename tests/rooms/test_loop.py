@@ -533,6 +533,18 @@ class TestSpeakingUp:
         assert set(room.book.file.advice) == {*RULES, *ARREST_RULES}
 
 
+def test_an_entry_of_a_long_case_is_corrected_by_its_number(room: Room) -> None:
+    for _ in range(320):
+        room.loop.typed("down")
+    act = room.loop.typed("act 250").entries[0]
+    assert act.n > 299, "so many are listened for; typed there are more"
+    room.loop.typed("contrast given 20")
+    corrected = room.loop.typed(f"correction entry {act.n} act 280").entries[0]
+    assert corrected.amends == act.n
+    withdrawn = room.loop.typed(f"disregard entry {corrected.n}").entries[0].body
+    assert withdrawn.kind == "withdrawal" and withdrawn.target == corrected.n
+
+
 # --- pedals ----------------------------------------------------------------------------------------
 
 

@@ -144,6 +144,9 @@ class NumberSlot(NumberRange):
     unsaid: tuple[str, ...] = Field(
         default=(), description="Spoken forms left out, because they sound like something else."
     )
+    typed_to: int | None = Field(
+        default=None, gt=0, description="Typed in digits, whole numbers up to this one are understood too."
+    )
 
     @model_validator(mode="after")
     def _unit_and_field_agree(self) -> NumberSlot:
@@ -703,9 +706,10 @@ class _Compiler:
     def _slot(self, name: str, slot: Slot) -> Node:
         if isinstance(slot, NumberSlot):
             styles = slot.styles or self._styles(slot.kind)
-            return self._numbers(
+            said = self._numbers(
                 name, slot.field or name, slot.numbers(), styles, slot.unit, slot.extra, slot.unsaid
             )
+            return self._with_typed(said, slot, slot.field or name)
         if isinstance(slot, ChoiceSlot):
             field = slot.field or name
             return Table(
@@ -776,6 +780,14 @@ class _Compiler:
             )
             self._tables[key] = Table(name, tuple(meanings), hint=hint)
         return self._tables[key]
+
+    def _with_typed(self, said: Table, slot: NumberSlot, field: str) -> Node:
+        """Add the numbers that can be typed beyond those that are listened for."""
+        if not self.is_typed or slot.typed_to is None:
+            return said
+        beyond = range(int(max(slot.numbers())) + 1, slot.typed_to + 1)
+        digits = tuple((((field, Decimal(n)),), ((str(n),),)) for n in beyond)
+        return Choice((said, Table(said.name, digits, hint=said.hint))) if digits else said
 
     def _styles(self, kind: str) -> tuple[Style, ...]:
         return self.file.numbers.styles_of(kind)
