@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import re
 import shlex
+import signal
+import subprocess
+import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -12,7 +15,7 @@ import pytest
 from click.testing import CliRunner
 
 from checkback.cli import cli
-from command_line import Done, checkback, excerpt, quiet
+from command_line import COMMAND, Done, checkback, excerpt, quiet
 
 Path_ = tuple[str, ...]
 
@@ -64,10 +67,14 @@ def room(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 # these have threads and child processes, which end with the program
-IN_A_PROCESS = ("listen", "replay", "display", "pedal", "doctor", "setup")
+IN_A_PROCESS = ("listen", "replay", "pedal", "doctor", "setup")
 # without sound card and display
 ENV = dict.fromkeys(("DISPLAY", "WAYLAND_DISPLAY")) | dict(quiet())
-EXAMPLES = {" ".join(example(command)): example(command) for _, command in commands()}
+EXAMPLES = {
+    " ".join(example(command)): example(command)
+    for path, command in commands()
+    if path != ("display",)  # it goes on until it is told to end
+}
 
 
 @pytest.mark.parametrize("words", EXAMPLES.values(), ids=EXAMPLES)
@@ -86,3 +93,24 @@ def test_every_example_runs(words: list[str], room: Path, monkeypatch: pytest.Mo
         done = Done(ran.exit_code, ran.stdout, ran.stderr)
     assert done.code == 0, (words, done.err)
     assert done.out
+
+
+def test_the_example_of_display_serves_the_case_until_it_is_told_to_end(room: Path) -> None:
+    words = [*example(cli.commands["display"]), "--port", "0"]
+    with subprocess.Popen(
+        [*COMMAND, *words],
+        cwd=room,
+        env=dict(quiet()),
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as served:
+        try:
+            assert served.stderr is not None
+            found = (re.search(r"http://\S+/", line) for line in served.stderr)
+            address = next(each[0] for each in found if each)
+            with urllib.request.urlopen(address, timeout=30) as page:
+                assert page.status == 200 and b"</html>" in page.read()
+        finally:
+            served.send_signal(signal.SIGINT)
+        assert served.wait(timeout=30) == 0
