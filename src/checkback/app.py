@@ -65,8 +65,8 @@ def load_book(settings: Settings) -> Phrasebook:
     return Phrasebook.load(grammars_folder(settings), settings.language.phrasebook)
 
 
-def make_bailout(settings: Settings, book: Phrasebook) -> Bailout | None:
-    """Read the bailout cards; None if the phrasebook has no words for them.
+def make_bailout(settings: Settings, book: Phrasebook, show: Callable[[str], None]) -> Bailout | None:
+    """Read the bailout cards; None if the phrasebook has no words for them, which is shown.
 
     Raises
     ------
@@ -74,6 +74,9 @@ def make_bailout(settings: Settings, book: Phrasebook) -> Bailout | None:
         If a card, the equipment or the regimes have a mistake, or there is no such regime.
     """
     if not book.file.bailout:
+        show(
+            f"{book.source}: no [bailout]: no card is opened or offered here, and the clock of an arrest is silent."
+        )
         return None
     deck = decks.load(grammars_folder(settings))
     return Bailout(deck, settings.guiding.regime, book, two_person=settings.guiding.two_person)
@@ -281,7 +284,7 @@ def listening(
             keep_dictation_sound=settings.hearing.keep_dictation_sound,
             verbosity=settings.speaking.verbosity,
             on_entry=display.keeper.entry if display is not None else lambda entry: None,
-            bailout=make_bailout(settings, book),
+            bailout=make_bailout(settings, book, show),
         )
         stack.callback(
             lambda: write_case_files(folder, loop.case, loop.phrasing, settings.reporting.narrative)
@@ -459,7 +462,7 @@ def replay(
                 show=show,
                 keep_dictation_sound=settings.hearing.keep_dictation_sound,
                 verbosity=settings.speaking.verbosity,
-                bailout=make_bailout(settings, book),
+                bailout=make_bailout(settings, book, show),
             )
             if plan is not None:
                 loop.plan(plan)

@@ -18,7 +18,7 @@ from checkback.guiding.arrest import ARREST_RHYTHMS, RULES, Arrest, Due, arrest
 from checkback.guiding.conditions import Condition
 from checkback.guiding.deck import Deck
 from checkback.guiding.marks import View, view
-from checkback.guiding.steps import CardWord, Turn, offers, opened, respond
+from checkback.guiding.steps import CardWord, Turn, offers, opened, read_again, respond
 from checkback.language.phrasebook import BAILOUT, Phrasebook
 from checkback.language.phrasing import Phrasing
 from checkback.record.case import Case
@@ -38,6 +38,9 @@ AGAIN_S = 60.0
 """What the clock of an arrest calls due and nobody does is said again after so long: a setting of this program."""
 
 OnRecord = Literal["said", "program"]
+
+Asks = Literal["", "offer", "card"]
+"""What "affirm" would answer: nothing, a card that is offered, or the line of an open one."""
 
 
 @dataclass(frozen=True)
@@ -60,11 +63,14 @@ class Said:
         To say then.
     done : bool
         False if the word led to nothing, or asks for another.
+    asks : {"", "offer", "card"}
+        What the reply asks.
     """
 
     steps: tuple[Step, ...]
     reply: str
     done: bool
+    asks: Asks = ""
 
 
 @dataclass(frozen=True)
@@ -125,7 +131,7 @@ class Bailout:
         if self.there and (lacking := set(RULES) - book.file.advice.keys()):
             raise UserError(f"{book.source}: key advice: no words for {', '.join(sorted(lacking))}; add them")
         self._start = _Open(kinds=frozenset(_pointing_kinds(deck)))
-        self._offered: tuple[str, float] | None = None
+        self._offered: tuple[str, float, tuple[Entry, ...]] | None = None
         self._looked_at = (0, 0)
         self._quiet: tuple[int, int] | None = None
         self._quiet_until_s = 0.0
@@ -138,30 +144,28 @@ class Bailout:
         # a card that was taken out of the folder since leads nowhere
         return next((name for name in reversed(cards) if name in self._deck.cards), None)
 
-    def offer(self, now_s: float) -> str | None:
+    def offer(self, case: Case, now_s: float) -> str | None:
         """Return the card whose offer still stands."""
-        if self._offered is not None and now_s > self._offered[1]:
+        if self._offered is not None:
+            name, until_s, because = self._offered
+            if now_s <= until_s and all(case.standing(entry)[0] == "stands" for entry in because):
+                return name
             self._offered = None
-        return None if self._offered is None else self._offered[0]
+        return None
 
     def takes(self, family: str, case: Case) -> bool:
         """Return whether a sentence of that family means anything now."""
         return family not in BAILOUT or family == OPEN or self.open_card(case) is not None
 
-    def asks(self, case: Case, now: Moment, session: int) -> int | None:
-        """Return the entry with which a card asked what "affirm" and "negative" answer, or None.
-
-        It asks when it is offered, with a question, and when it wants a second opinion.
-        """
-        if (offered := self.offer(now.monotonic_s)) is not None:
-            return self._view(offered, case, now, session).progress.last_n
-        name = self.open_card(case)
-        if name is None:
-            return None
-        progress = self._view(name, case, now, session).progress
-        line = self._deck.cards[name].card.lines.get(progress.current or "")
-        asking = line is not None and (line.is_question or progress.current in progress.proposed)
-        return progress.last_n if asking else None
+    def asking(self, case: Case, now: Moment, session: int) -> Asks:
+        """Return what waits for "affirm" or "negative": of an offer and an open card the later one."""
+        offered, name = self.offer(case, now.monotonic_s), self.open_card(case)
+        here = None if name is None else self._view(name, case, now, session)
+        waits = here is not None and _waits(here)
+        if offered is None:
+            return "card" if waits else ""
+        of_offer = self._view(offered, case, now, session).progress.last_n or 0
+        return "card" if waits and here is not None and (here.progress.last_n or 0) > of_offer else "offer"
 
     # --- what is said to it ---------------------------------------------------------------------
 
@@ -174,7 +178,7 @@ class Bailout:
         if here.progress.state != "open":
             title = here.card.title
             reply = self._phrasing.reply("card_opened", title=title, line=reply)
-        return Said(tuple(_steps(turn, opening=True)), reply, True)
+        return Said(tuple(_steps(turn, opening=True)), reply, True, self._asks(name, turn))
 
     def answer(self, word: CardWord, case: Case, now: Moment, session: int) -> Said:
         """Say a word to the open card."""
@@ -183,27 +187,61 @@ class Bailout:
             return Said((), self._phrasing.reply("no_card"), False)
         turn = respond(self._view(name, case, now, session), word, two_person=self._two_person)
         done = bool(turn.steps) or turn.reply in ("why", "end")
-        return Said(tuple(_steps(turn)), self._words(turn), done)
+        return Said(tuple(_steps(turn)), self._words(turn), done, self._asks(name, turn))
 
-    def affirmed(self, yes: bool, case: Case, now: Moment, session: int) -> Said:
-        """Answer what the card asks: an offer, a question, or the wish for a second opinion."""
-        name = self.offer(now.monotonic_s)
-        if name is not None:
+    def _asks(self, name: str, turn: Turn) -> Asks:
+        """Return whether a reply is one that "affirm" answers."""
+        line = self._deck.cards[name].card.lines.get(turn.line or "")
+        asks = turn.reply == "second opinion?" or (line is not None and line.is_question)
+        return "card" if asks else ""
+
+    def again(self, which: Asks, case: Case, now: Moment, session: int) -> Said:
+        """Ask again: something else was said since, and nobody may affirm what they do not remember."""
+        name = self.offer(case, now.monotonic_s) if which == "offer" else self.open_card(case)
+        if name is None:
+            return Said((), self._phrasing.reply("no_card"), False)
+        here = self._view(name, case, now, session)
+        if which == "offer":
+            because = here.card.offer.because if here.card.offer else ""
+            return Said(
+                (), self._phrasing.reply("card_offer", because=because, title=here.card.title), False, which
+            )
+        current = here.progress.current or here.card.start
+        key = "second_opinion" if current in here.progress.proposed else "answer_yes_or_no"
+        text = self._phrasing.amounts(here.card.lines[current].words)
+        return Said((), self._phrasing.reply(f"card_{key}", text=text), False, which)
+
+    def taken_back(self, step: CardStep, case: Case, now: Moment, session: int) -> Said:
+        """Read the line again whose answer was just withdrawn."""
+        if step.card not in self._deck.cards or step.line not in self._deck.cards[step.card].card.lines:
+            return Said((), "", True)
+        here = self._view(step.card, case, now, session)
+        if here.progress.state != "open":
+            return Said((), "", True)
+        turn = read_again(here, step.line)
+        return Said(tuple(_steps(turn, opening=True)), self._words(turn), True, self._asks(step.card, turn))
+
+    def affirmed(self, yes: bool, which: Asks, case: Case, now: Moment, session: int) -> Said:
+        """Answer what was asked: an offer, a question, or the wish for a second opinion."""
+        if which == "offer":
+            name = self.offer(case, now.monotonic_s)
             self._offered = None
+            if name is None:
+                return Said((), self._phrasing.reply("no_card"), False)
             if yes:
                 return self.open(name, case, now, session)
             return Said((), self._phrasing.reply("card_declined"), True)
         name = self.open_card(case)
-        if name is not None and yes:
+        if name is not None:
             progress = self._view(name, case, now, session).progress
             if progress.current in progress.proposed:
-                return self.answer("second", case, now, session)
+                return self.answer("second" if yes else "not tried", case, now, session)
         return self.answer("yes" if yes else "no", case, now, session)
 
-    def pedal(self, case: Case, now: Moment, session: int) -> Said:
-        """Go to the next line, or open the card that is offered."""
-        name = self.offer(now.monotonic_s)
-        if name is not None:
+    def pedal(self, last: Asks, case: Case, now: Moment, session: int) -> Said:
+        """Go to the next line, or open the card that is offered; `last` is what was asked last."""
+        name = self.offer(case, now.monotonic_s)
+        if name is not None and (last == "offer" or self.open_card(case) is None):
             return self.open(name, case, now, session)
         return self.answer("next", case, now, session)
 
@@ -230,7 +268,7 @@ class Bailout:
             return
         self._looked_at = pointing
         for each in offers(case, self._deck.cards, now, session):
-            self._offered = each.name, now.monotonic_s + OFFER_STANDS_S
+            self._offered = each.name, now.monotonic_s + OFFER_STANDS_S, each.shown_by
             here = self._view(each.name, case, now, session)
             turn = opened(here, offered=True)
             reply = self._phrasing.reply("card_offer", because=each.because, title=here.card.title)
@@ -296,6 +334,12 @@ class Bailout:
 
     def _folded(self, case: Case) -> _Open:
         return case.folded("bailout", self._start)
+
+
+def _waits(here: View) -> bool:
+    current = here.progress.current
+    line = here.card.lines.get(current or "")
+    return line is not None and (line.is_question or current in here.progress.proposed)
 
 
 def _steps(turn: Turn, *, opening: bool = False) -> Iterator[Step]:

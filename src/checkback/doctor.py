@@ -72,6 +72,7 @@ def examine(settings: Settings) -> list[Finding]:
     )
     return [
         _tried("phrasebook", lambda: _phrasebook(settings), needed=True),
+        _tried("cards", lambda: _cards(settings), needed=True),
         _tried("recogniser", lambda: _recogniser(settings), needed=True),
         _tried("vosk model", lambda: _vosk(settings), needed=by_vosk),
         _tried("whisper model", lambda: _whisper(settings), needed=by_whisper),
@@ -103,6 +104,12 @@ def _tried(part: str, attempt: Callable[[], str], *, needed: bool) -> Finding:
     except Exception as error:  # one part that fails in an unforeseen way must not hide the others
         what = " ".join(f"{type(error).__name__}: {error}".split())
         return Finding(part, "broken", what, "install checkback again, or report this line")
+
+
+def _cards(settings: Settings) -> str:
+    silent: list[str] = []
+    cards = app.make_bailout(settings, app.load_book(settings), silent.append)
+    return silent[0] if cards is None else f"{settings.guiding.regime} is the regime of an arrest"
 
 
 def _phrasebook(settings: Settings) -> str:

@@ -16,7 +16,7 @@ from pydantic import ValidationError
 
 from checkback.aloud import Verbosity, aloud
 from checkback.attention import WAITS_S, without_attention
-from checkback.bailout import OPEN, WORDS, Bailout, Said
+from checkback.bailout import OPEN, WORDS, Asks, Bailout, Said
 from checkback.certainty import ENOUGH_TO_ATTEND, LEAST_ASKED, PRIOR, RISKS, Risk, decide, enough, judge, only
 from checkback.checklist import ANSWER, AskedReader, Checklist
 from checkback.dictation import SAID_BACK_WORDS, Notes, earlier_parts
@@ -34,6 +34,7 @@ from checkback.record.entry import (
     Act,
     Advice,
     Alternative,
+    CardStep,
     ClockStep,
     Deflation,
     Deployment,
@@ -201,6 +202,8 @@ class Loop:
         self.case = Case(journal.entries)
         self._checklist = Checklist(self.phrasing)
         self._bailout = bailout
+        # what "affirm" answers, as long as nothing else was said since
+        self._card_asks: Asks = ""
         self._spoken_reader = AskedReader(
             book, self._checklist, self._now_s, to_card=self._to_card, every_size=True
         )
@@ -394,13 +397,17 @@ class Loop:
 
         Numerals and sizes that are not stocked are understood too.
         """
-        call = _CallOut(text.strip(), self._clock.now(), "typed")
+        # a label has control characters of its own; on a screen they would do what a sender likes
+        plain = " ".join(text.split())
+        words = "".join(sign if sign.isprintable() else " " for sign in plain).strip()
+        call = _CallOut(words, self._clock.now(), "typed")
         try:
             scanned = self._scan_reader.read(text)
         except UserError as error:
             self._show(str(error))
             return self._not_understood(call, str(error), "scan_again")
-        readings = scanned or self._typed_reader.read(text)
+        # nobody knows what was meant where signs had to be left out
+        readings = scanned or (self._typed_reader.read(words) if words == plain else ())
         family = readings[0].family if readings and readings[0].role == "dialogue" else ""
         if self._notes.open_typed and not scanned and family not in ("note", "end_note", "disregard"):
             ended = self._notes.without_end(call.words)
@@ -439,7 +446,7 @@ class Loop:
             case "reminder":
                 return self._next_reminder(call)
             case "card":
-                return self._of_card(call, lambda cards: cards.pedal(*self._as_it_stands()))
+                return self._of_card(call, lambda cards: cards.pedal(self._card_asks, *self._as_it_stands()))
         raise LookupError(f"no code for the action {action}")
 
     def _balloon_clock(self, call: _CallOut) -> Outcome:
@@ -509,6 +516,8 @@ class Loop:
         if question and self._voice_on:
             texts.append((question, Urgency.REMINDER))
         tone: Tone | None = "attention" if self._verbosity == "tones" else None
+        if texts:
+            self._card_asks = ""
         for urgency in (Urgency.CRITICAL, Urgency.REMINDER):
             if together := self.phrasing.sentences(text for text, how in texts if how is urgency):
                 silent = tone is not None and urgency is Urgency.REMINDER and not question
@@ -516,6 +525,7 @@ class Loop:
 
     def say(self, key: str, urgency: Urgency = Urgency.CHECK_BACK) -> None:
         """Say one of the phrasebook's replies that is no answer to a call-out."""
+        self._card_asks = ""
         self._voice.say(self.phrasing.reply(key), urgency)
 
     # --- from readings to an outcome ------------------------------------------------------------
@@ -790,6 +800,8 @@ class Loop:
         return self._reply(Outcome("accepted", call.words, (entry,), reply, call.score))
 
     def _withdraw(self, call: _CallOut, number: int | None) -> Outcome:
+        if number is None and (step := self._last_word_to_a_card()) is not None:
+            return self._take_back(call, step)
         target = self._target(number)
         if target is None:
             if number is not None:
@@ -823,9 +835,9 @@ class Loop:
             case "choose":
                 return self._answer_with(call, int(reading.fields["option"]), only=False)
             case "negative":
+                if (answered := self._answer_card(call, yes=False)) is not None:
+                    return answered
                 question = self._open_question()
-                if self._card_asks(question):
-                    return self._of_card(call, lambda cards: cards.affirmed(False, *self._as_it_stands()))
                 if question is None:
                     return self._say_only(call, "nothing_asked")
                 return self._withdraw(call, question.n)
@@ -935,15 +947,51 @@ class Loop:
     def _to_card(self, family: str) -> bool:
         return self._bailout is not None and self._bailout.takes(family, self.case)
 
-    def _card_asks(self, question: Entry | None) -> bool:
-        """Return whether a card was the last to ask something that "affirm" answers."""
-        asked = None if self._bailout is None else self._bailout.asks(*self._as_it_stands())
-        return asked is not None and (question is None or asked > question.n)
+    def _answer_card(self, call: _CallOut, *, yes: bool) -> Outcome | None:
+        """Answer what a card asked, if that was the last thing said; else let it ask again first."""
+        which = self._card_asks
+        if self._bailout is None:
+            return None
+        if which == "offer" and self._bailout.offer(self.case, self._now_s()) is None:
+            which = ""
+        if which:
+            return self._of_card(call, lambda cards: cards.affirmed(yes, which, *self._as_it_stands()))
+        if self._open_question() is not None or not (waits := self._bailout.asking(*self._as_it_stands())):
+            return None
+        return self._of_card(call, lambda cards: cards.again(waits, *self._as_it_stands()))
 
     def _affirm(self, call: _CallOut) -> Outcome:
-        if self._card_asks(self._open_question()):
-            return self._of_card(call, lambda cards: cards.affirmed(True, *self._as_it_stands()))
-        return self._answer_with(call, 1)
+        return self._answer_card(call, yes=True) or self._answer_with(call, 1)
+
+    def _last_word_to_a_card(self) -> Entry | None:
+        """Return the step of a card that was the last thing said to the program, if it was one."""
+        said = (e for e in self.case.backwards() if e.source not in ("program", "plan"))
+        last = next(
+            (e for e in said if self._alive(e) or not isinstance(e.body, (CardStep, Withdrawal))), None
+        )
+        return last if last is not None and isinstance(last.body, CardStep) else None
+
+    def _take_back(self, call: _CallOut, step: Entry) -> Outcome:
+        """Withdraw a word to a card, and read its line again."""
+        assert isinstance(step.body, CardStep)
+        body, reply = step.body, self.phrasing.reply("withdrawn", entry=self.phrasing.spoken(step.body))
+        together = [step]
+        if body.action == "chosen":
+            # what was seconded is chosen in the same breath
+            before = self.case.entry(step.n - 1)
+            if before is not None and isinstance(before.body, CardStep) and before.body.action == "seconded":
+                together.append(before)
+        entries = [self._write(Withdrawal(target=each.n), call) for each in together]
+        said = (
+            Said((), "", True)
+            if self._bailout is None
+            else self._bailout.taken_back(body, *self._as_it_stands())
+        )
+        entries += [self._write(each.body, _CallOut("", call.said, "program")) for each in said.steps]
+        text = self.phrasing.sentences((reply, said.reply))
+        outcome = self._reply(Outcome("accepted", call.words, tuple(entries), text, call.score))
+        self._card_asks = said.asks
+        return outcome
 
     def _to_a_card(self, call: _CallOut, reading: Reading) -> Outcome:
         if reading.family == OPEN:
@@ -960,7 +1008,9 @@ class Loop:
         entries = tuple(self._write(step.body, by[step.by]) for step in said.steps)
         result: Result = "accepted" if said.done else "asked"
         reason = "" if said.done else "to the bailout card"
-        return self._reply(Outcome(result, call.words, entries, said.reply, call.score, reason))
+        outcome = self._reply(Outcome(result, call.words, entries, said.reply, call.score, reason))
+        self._card_asks = said.asks
+        return outcome
 
     def _guide(self) -> None:
         """Offer the cards that entries point to, and say what the clock of an arrest calls due."""
@@ -972,10 +1022,12 @@ class Loop:
             self._show(text)
             if self._voice_on:
                 self._voice.say(text, Urgency.REMINDER)
+            self._card_asks = "offer"
         for advice, text in self._bailout.due(*self._as_it_stands()):
             self._write(advice, call)
             self._show(f"{advice.text} ({advice.source})")
             self._voice.say(text, Urgency.CRITICAL)
+            self._card_asks = ""
 
     # --- notes ----------------------------------------------------------------------------------
 
@@ -1163,6 +1215,7 @@ class Loop:
 
     def _reply(self, outcome: Outcome) -> Outcome:
         answered = self._with_next_question(outcome)
+        self._card_asks = ""
         if answered.reply:
             self._last_reply = answered.reply
             if self._voice_on:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -16,6 +17,10 @@ def room(tmp_path: Path) -> Iterator[BailoutRoom]:
     room = BailoutRoom(tmp_path / "case")
     yield room
     room.close()
+
+
+def cards(room: BailoutRoom) -> list[Any]:
+    return [e for e in room.entries if isinstance(e.body, CardStep)]
 
 
 def lost(room: BailoutRoom) -> None:
@@ -103,10 +108,39 @@ class TestWords:
         settled = room.say("option 1")
         assert settled.entries[0].amends == asked.entries[0].n
         room.say("affirm")
+        assert room.last_said == "Is the stent still on the wire? affirm or negative?"
+        room.say("affirm")
         assert ("yes", "on_wire") in room.steps
         room.say("balloon 3.0 x 28")
         room.say("next")  # a question is not passed over, so this is read again
         assert room.last_said.endswith("affirm or negative?")
+
+    @pytest.mark.parametrize(
+        "between", ["heparin 5000 units", "heparin 50000 units", "what is missing", "contrast given 20"]
+    )
+    def test_affirm_answers_only_what_was_said_last(self, room: BailoutRoom, between: str) -> None:
+        room.say("card stent lost")
+        room.say("next")
+        room.say(between)
+        room.say("affirm")
+        assert ("yes", "on_wire") not in room.steps, "something else was said since"
+        if room.last_said.startswith("Is the stent still on the wire?"):
+            room.say("affirm")
+            assert ("yes", "on_wire") in room.steps
+
+    def test_nor_after_advice_or_a_restart(self, room: BailoutRoom) -> None:
+        lost(room)
+        room.say("card stent lost")
+        room.say("next")
+        room.say("deployed 30 atm")
+        room.say("negative")
+        assert ("no", "on_wire") not in room.steps
+        room.restart(after_s=5)
+        room.say("affirm")
+        assert ("yes", "on_wire") not in room.steps
+        assert room.last_said == "Is the stent still on the wire? affirm or negative?"
+        room.say("affirm")
+        assert ("yes", "on_wire") in room.steps
 
     def test_why_tells_the_reason_and_the_source(self, room: BailoutRoom) -> None:
         room.say("card stent lost")
@@ -139,14 +173,27 @@ class TestWords:
         room.hear("up ten atmospheres")
         assert isinstance(room.entries[-1].body, Inflation)
 
-    def test_disregard_means_the_last_call_out_and_no_step_of_a_card(self, room: BailoutRoom) -> None:
+    def test_disregard_means_what_was_said_last(self, room: BailoutRoom) -> None:
         room.say("heparin 5000 units")
         room.say("card stent lost")
-        room.say("tried")
+        room.say("next")
+        room.say("yes")
         room.say("disregard")
-        withdrawal = room.entries[-1].body
-        assert isinstance(withdrawal, Withdrawal)
-        assert room.journal.entries[withdrawal.target - 1].body.kind == "drug"
+        withdrawal = next(e.body for e in reversed(room.entries) if isinstance(e.body, Withdrawal))
+        answer = room.entries[withdrawal.target - 1].body
+        assert isinstance(answer, CardStep) and answer.action == "yes"
+        assert room.last_said.endswith("Is the stent still on the wire?") and room.line == "on_wire"
+        room.say("no")
+        assert room.line == "place_off"
+        room.say("contrast given 20")
+        room.say("disregard")
+        withdrawal = next(e.body for e in reversed(room.entries) if isinstance(e.body, Withdrawal))
+        assert room.entries[withdrawal.target - 1].body.kind == "contrast"
+
+    def test_control_characters_reach_neither_record_nor_screen(self, room: BailoutRoom) -> None:
+        room.say("note \x1b]0;hack\x07 family \ud800 is informed")
+        assert not any(ord(c) < 32 or c == "\ud800" for e in room.entries for c in e.words + str(e.body))
+        assert not any(ord(c) < 32 for line in room.spoken for c in line)
 
     def test_the_pedal_reads_the_next_line(self, room: BailoutRoom) -> None:
         assert room.loop.pressed("card").reply == "no card is open"
@@ -197,7 +244,30 @@ class TestOffer:
         assert asked.result == "asked"
         assert room.say("option 1").entries[0].amends == asked.entries[0].n
         room.say("affirm")
+        assert ("opened", "") not in room.steps and room.last_said.endswith("Stent off its balloon, affirm?")
+        room.say("affirm")
         assert ("opened", "") in room.steps
+
+    def test_of_an_offer_and_a_question_affirm_answers_the_later_one(self, room: BailoutRoom) -> None:
+        room.say("card stent lost")
+        room.say("perforation")
+        assert room.last_said.endswith("Coronary perforation, affirm?")
+        room.say("next")
+        room.say("affirm")
+        assert ("yes", "on_wire") in room.steps or room.line == "on_wire"
+        assert not any(e.body.card == "perforation" and e.body.action == "opened" for e in cards(room))
+
+    def test_what_was_withdrawn_offers_nothing(self, room: BailoutRoom) -> None:
+        room.say("v fib")
+        assert room.steps == [("offered", "")]
+        room.say("disregard")
+        room.say("affirm")
+        assert ("opened", "") not in room.steps
+
+    @pytest.mark.parametrize("words", ["v fib", "vf", "pea", "asystole", "cpr started"])
+    def test_every_beginning_of_an_arrest(self, room: BailoutRoom, words: str) -> None:
+        room.say(words)
+        assert [e.body.card for e in cards(room)] == ["cardiac_arrest"]
 
     def test_new_trouble_is_offered_anew(self, room: BailoutRoom) -> None:
         lost(room)
@@ -223,6 +293,28 @@ class TestOffer:
 
 
 class TestSecondOpinion:
+    def test_affirm_to_something_else_seconds_nothing_and_negative_takes_it_off(self, tmp_path: Path) -> None:
+        room = BailoutRoom(tmp_path / "case", two_person=True)
+        lost(room)
+        for words in (
+            "stent off its balloon",
+            "affirm",
+            "next",
+            "yes",
+            "no",
+            "yes",
+            "chosen",
+            "heparin 3000 units",
+        ):
+            room.say(words)
+        room.say("affirm")
+        assert room.last_said.endswith("second opinion?") and ("seconded", "deploy") not in room.steps
+        room.say("negative")
+        assert ("seconded", "deploy") not in room.steps
+        room.say("seconded")
+        assert room.last_said == "nothing waits for a second opinion"
+        room.close()
+
     def test_what_cannot_be_taken_back_waits_for_it(self, tmp_path: Path) -> None:
         room = BailoutRoom(tmp_path / "case", two_person=True)
         lost(room)
@@ -242,6 +334,8 @@ class TestSecondOpinion:
         for words in ("stent off its balloon", "affirm", "next", "yes", "no", "yes", "chosen"):
             room.say(words)
         room.restart(after_s=20)
+        room.say("affirm")  # nobody may remember what that was about: it is asked again
+        assert room.last_said.endswith("second opinion?") and ("chosen", "deploy") not in room.steps
         room.say("affirm")
         assert ("chosen", "deploy") in room.steps
         room.close()

@@ -60,6 +60,23 @@ def test_of_two_drugs_that_are_due_it_is_one_or_the_other(room: BailoutRoom) -> 
     assert len(found) == 1 and found[0].text.startswith("amiodarone 300 mg, or lidocaine ")
 
 
+def test_a_dose_before_the_arrest_came_back_holds_the_next_one_back(room: BailoutRoom) -> None:
+    fibrillating(room)
+    room.say("epinephrine 1 mg", wait_s=5)
+    given_s = room.now_s - 5
+    room.say("return of circulation", wait_s=5)
+    room.say("asystole", wait_s=240)
+    assert said(room, "arrest_epinephrine")[0] == pytest.approx(given_s + EARLIEST_S, abs=2 * TICK_S)
+
+
+def test_a_tachycardia_in_an_arrest_may_have_a_pulse(room: BailoutRoom) -> None:
+    fibrillating(room)
+    room.say("shock 200 joules", wait_s=5)
+    room.say("v tach", wait_s=1)
+    assert said(room, "arrest_shock_if_no_pulse")
+    assert any(line.startswith("feel for a pulse. if there is none, shock two") for line in room.spoken)
+
+
 def test_it_speaks_also_when_the_voice_is_off_and_while_reminders_stand_by(room: BailoutRoom) -> None:
     room.say("voice off")
     room.say("stand by")

@@ -121,4 +121,6 @@ def test_talk_beside_an_open_card_is_no_word_to_it(tmp_path: Path) -> None:
     assert len(heard) == 1 + len(talk)
     steps = [e.body.action for e in loop.case.in_force() if isinstance(e.body, CardStep)]
     assert steps == ["opened", "read"]
-    assert [each.outcome.result for each in heard[1:]] == ["ignored"] * len(talk)
+    results = [each.outcome.result for each in heard[1:]]
+    # a single "no" may be asked about once; nothing is taken
+    assert "accepted" not in results and results.count("asked") <= 1

@@ -51,7 +51,7 @@ def test_the_case_marks_its_lines(folder: Path) -> None:
     marks = {line["line"]: line for line in shown["lines"]}
     assert marks["snare"]["mark"] == "tried" and len(marks["snare"]["shown_by"]) == 1
     assert marks["twirl"]["mark"] == "not tried"
-    assert (shown["state"], shown["next"]) == ("never opened", "keep_wire")
+    assert (shown["state"], shown["next"]) == ("offered", "keep_wire")
     assert shown["clock"] is None and all(line["source"] for line in shown["lines"])
 
 
@@ -69,9 +69,16 @@ def test_the_clock_of_the_arrest_runs_by_the_regime_that_is_set(folder: Path) ->
 
 
 def test_the_list_tells_what_offers_itself(folder: Path) -> None:
-    rows = json.loads(checkback("card", "--list", "--case", "lost", "--json", cwd=folder).out)
+    notes = "09:00,stent 3.0 by 18\n09:01,stent off its balloon\n09:02,v fib\n"
+    (folder / "notes.csv").write_text(notes)
+    done = checkback("import", "notes.csv", "--case", "by-hand", "--date", "2026-03-02", cwd=folder)
+    assert done.code == 0, done.err
+    rows = json.loads(checkback("card", "--list", "--case", "by-hand", "--json", cwd=folder).out)
     assert len(rows) == 12
     assert {row["name"] for row in rows if row["offered"]} == {"stent_lost", "cardiac_arrest"}
+    # what was offered in the room is not offered again
+    rows = json.loads(checkback("card", "--list", "--case", "lost", "--json", cwd=folder).out)
+    assert not any(row["offered"] for row in rows)
 
 
 def test_the_chart_is_written(folder: Path) -> None:

@@ -22,7 +22,7 @@ from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Evidence, FreeText, Hea
 from checkback.listeners import grammar_of, language_of, make_recogniser
 from checkback.settings import Settings
 from english import book
-from speakers import needs_flite
+from speakers import needs_flite, silence, spoken
 from whisper_weights import WEIGHTS, needs_weights
 
 PEOPLE = Path(__file__).parents[3] / "shared" / "speech"
@@ -93,17 +93,17 @@ class TestVerdict:
         assert not room.goal("contrast eighty").clear
 
 
+@needs_flite
 class TestCut:
     def item(self, sound: np.ndarray) -> Item:
         end_s = 1.0 + (len(sound) - 2 * SAMPLE_RATE_HZ) / SAMPLE_RATE_HZ
         return Item("dev", "a-000", "", "quiet", "a", "a.flac", "event", "act", 1.0, end_s)
 
     def speech(self) -> np.ndarray:
+        """Two call-outs with a pause between them that no end-pointer bridges."""
         rng = np.random.default_rng(1)
-        voiced = np.concatenate(
-            [rng.standard_normal(8000) * 0.05, np.zeros(11_200), rng.standard_normal(8000) * 0.05]
-        )
-        return np.pad(voiced, SAMPLE_RATE_HZ) + rng.standard_normal(len(voiced) + 2 * SAMPLE_RATE_HZ) * 1e-4
+        said = np.concatenate([spoken("balloon down"), silence(1.2), spoken("guide wire out")]) / 32768
+        return np.pad(said, SAMPLE_RATE_HZ) + rng.standard_normal(len(said) + 2 * SAMPLE_RATE_HZ) * 1e-4
 
     def test_while_the_pedal_is_held_a_long_pause_divides_nothing(self) -> None:
         sound = self.speech()

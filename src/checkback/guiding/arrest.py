@@ -6,6 +6,7 @@ What is due is advice for licensed staff, never an order.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
@@ -34,7 +35,7 @@ What = Literal[
 
 
 RULES = (
-    "arrest_shock", "arrest_compressions", "arrest_pause", "arrest_pulse_check", "arrest_rhythm_check",
+    "arrest_shock", "arrest_shock_if_no_pulse", "arrest_compressions", "arrest_pause", "arrest_pulse_check", "arrest_rhythm_check",
     "arrest_epinephrine", "arrest_epinephrine_again", "arrest_antiarrhythmic",
 )  # fmt: skip
 """Everything that the clock can call due."""
@@ -94,6 +95,8 @@ class Arrest:
         How long they have been paused; None while they go on, or before they began.
     cycle_s : float or None
         How long the present cycle has gone on.
+    epinephrine_before_s : float or None
+        When the last full dose before this arrest was given, s since it began (so below zero).
     due : tuple of Due
         What is due now, in the order of urgency; nothing after the return of circulation.
     ahead : tuple of Due
@@ -112,6 +115,7 @@ class Arrest:
     hands_on_s: float
     paused_s: float | None
     cycle_s: float | None
+    epinephrine_before_s: float | None = None
     due: tuple[Due, ...] = ()
     ahead: tuple[Due, ...] = ()
 
@@ -140,7 +144,8 @@ def arrest(case: Case, regime: Regime, at: Moment, session: int) -> Arrest | Non
     ends with the return of circulation.  While the last rhythm called out is one that may have a
     pulse, no drug is due but a look for the pulse.  Shocks are counted anew in each arrest.
     Doses of amiodarone and lidocaine go on counting from the first arrest of the case, so that a
-    second arrest does not begin with a full first dose again (a setting of this program).
+    second arrest does not begin with a full first dose again, and a full dose of epinephrine before the
+    arrest holds the first one back like any other (settings of this program).
     """
     scene = Scene(case, at, session)
     aged = [(entry, scene.age_s(entry)) for entry in scene.entries]
@@ -154,6 +159,12 @@ def arrest(case: Case, regime: Regime, at: Moment, session: int) -> Arrest | Non
     now_s = ended[1] if ended else began_age
     since_first = [entry for entry, age in timed if age <= first[0][1]]
     state = _state(course, now_s, regime, since_first)
+    before = [
+        round(began_age - age, 3)
+        for entry, age in timed
+        if age > began_age and _is_drug(entry, "epinephrine") and _counts(entry, regime)
+    ]
+    state = replace(state, epinephrine_before_s=before[-1] if before else None)
     if ended is not None:
         return replace(state, ended=ended[0])
     due = list(_due(state, course, regime))
@@ -285,7 +296,11 @@ def _shock(state: Arrest, course: Timed, regime: Regime) -> Iterable[Due]:
         return
     text = f"shock {len(state.shocks) + 1}, {regime.shock_j}"
     values: dict[str, str | float] = {"shock": len(state.shocks) + 1, "energy": regime.shock_j}
-    yield Due("shock", course[place][1], None, text, regime.sources, "arrest_shock", values)
+    rule = "arrest_shock"
+    if _is_tachycardia(state.rhythm):
+        # it may have a pulse
+        rule, text = "arrest_shock_if_no_pulse", f"if there is no pulse: {text}"
+    yield Due("shock", course[place][1], None, text, regime.sources, rule, values)
 
 
 def _epinephrine(state: Arrest, at_s: dict[int, float], regime: Regime) -> Iterable[Due]:
@@ -308,15 +323,17 @@ def _epinephrine(state: Arrest, at_s: dict[int, float], regime: Regime) -> Itera
     if state.rhythm is None:
         return
     dose: dict[str, str | float] = {"dose_mg": float(rule.dose_mg)}
+    given_s = state.epinephrine_before_s
+    earliest_s = -math.inf if given_s is None else given_s + 60 * float(rule.least_min)
     if not state.shockable:
-        since_s = at_s[state.rhythm.n]
+        since_s = round(max(at_s[state.rhythm.n], earliest_s), 3)
         yield Due(
             "epinephrine", since_s, None, f"{text}, the first", rule.sources, "arrest_epinephrine", dose
         )
         return
     counted = _counted_shocks(state.shocks, at_s, float(regime.stack_s))
     if len(counted) >= rule.after_shock:
-        since_s = at_s[counted[rule.after_shock - 1].n]
+        since_s = round(max(at_s[counted[rule.after_shock - 1].n], earliest_s), 3)
         yield Due(
             "epinephrine", since_s, None, f"{text}, the first", rule.sources, "arrest_epinephrine", dose
         )
@@ -371,7 +388,7 @@ def _drug(entry: Entry) -> str:
 def _counts(entry: Entry, regime: Regime) -> bool:
     body = entry.body
     assert isinstance(body, Drug)
-    if body.unit not in _TO_MG:
+    if body.unit not in _TO_MG or body.route in ("intramuscular", "subcutaneous", "inhaled"):
         return False
     return body.dose * _TO_MG[body.unit] >= COUNTS_FROM * regime.epinephrine.dose_mg
 

@@ -124,7 +124,9 @@ def _after(before: Progress, step: CardStep, entry: Entry, card: Card) -> Progre
         answers = {**before.answers, line: Word(step.action, entry)}
         return replace(before, answers=answers, current=to, trail=trail)
     if step.action in SAID:
-        return replace(before, said={**before.said, line: Word(step.action, entry)})
+        # what was proposed, and is then said not to be done, waits for nobody
+        waiting = {key: value for key, value in before.proposed.items() if key != line}
+        return replace(before, said={**before.said, line: Word(step.action, entry)}, proposed=waiting)
     if step.action == "proposed":
         return replace(before, proposed={**before.proposed, line: entry})
     if step.action == "chosen":

@@ -117,6 +117,11 @@ def respond(view: View, word: CardWord, *, two_person: bool = False) -> Turn:
     return _mark(view, here, word, two_person=two_person)
 
 
+def read_again(view: View, line: str) -> Turn:
+    """Read a line once more, and go on from there."""
+    return _line(view, (_step(view, "read", line),), line)
+
+
 def _answer(view: View, here: str, word: Literal["yes", "no"]) -> Turn:
     to = view.card.following(here, word)
     answers = {**view.progress.answers, here: Word(word)}
