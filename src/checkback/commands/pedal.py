@@ -38,7 +38,8 @@ def pedal(settings: SettingsFile, only_list: bool, watch: How, device: str | Non
         _list()
         return
     # before anything is asked: what is wrong in the file would be found out only at the end
-    settings.load()
+    if settings.path.exists():
+        settings.load()
     if not sys.stdin.isatty():
         raise UserError(
             "checkback pedal asks, and there is no terminal to answer in: run it in a terminal, or write the "
