@@ -57,7 +57,12 @@ class Served:
                     connection.putheader(name, value)
             connection.endheaders(None if body is None else body.encode())
             answer = connection.getresponse()
-            return answer.status, answer.headers, answer.read(100_000)
+            try:
+                body = answer.read(100_000)
+            except ConnectionResetError:
+                # to what is no request at all the server answers and hangs up, before all is read
+                body = b""
+            return answer.status, answer.headers, body
         finally:
             connection.close()
 
