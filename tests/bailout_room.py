@@ -56,10 +56,10 @@ class BailoutRoom:
             bailout=Bailout(deck(), self.regime, english.book(), two_person=self.two_person),
         )
 
-    def restart(self, *, after_s: float = 0.0, clock_set_by_s: float = 0.0) -> None:
+    def restart(self, *, after_s: float = 0.0) -> None:
         """End the program and start it again on another monotonic clock."""
         self.journal.close()
-        wall = self.clock.now().wall.timestamp() + after_s + clock_set_by_s
+        wall = self.clock.now().wall.timestamp() + after_s
         self.clock = HandClock(datetime.fromtimestamp(wall, UTC))
         self.open()
 

@@ -161,7 +161,7 @@ def resuscitate(room: BailoutRoom, minutes: float, *, interrupt: bool) -> None:
         if interrupt and done_s // 600 > interrupted:
             interrupted = done_s // 600
             room.say("compressions stopped")
-            room.restart(after_s=8, clock_set_by_s=0)
+            room.restart(after_s=8)
             heard = len(room.entries)
             room.loop.tick()
 

@@ -7,20 +7,16 @@ word was said is then decided with everything else that was heard (`ENOUGH_TO_AT
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from functools import partial
-from pathlib import Path
 
 import numpy as np
-from pocketsphinx import Config, Decoder
 
 from checkback.hearing.pocketsphinx import (
-    _ACOUSTIC_MODEL,
     SHORTEST_S,
-    dictionary_text,
+    decoder_of,
     pronunciations_of,
 )
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Heard, Pcm, Recogniser, Utterance
@@ -57,19 +53,8 @@ class Spotter:
     """
 
     def __init__(self, words: Sequence[str], pronunciations: Mapping[str, tuple[str, ...]]) -> None:
-        with tempfile.TemporaryDirectory() as folder:
-            dictionary = Path(folder) / "words.dict"
-            known = pronunciations_of(words, pronunciations)
-            dictionary.write_text(dictionary_text(known), encoding="utf-8")
-            self._decoder = Decoder(
-                Config(
-                    hmm=str(_ACOUSTIC_MODEL),
-                    dict=str(dictionary),
-                    lm=None,
-                    loglevel="FATAL",
-                    kws_threshold=_SEARCH_THRESHOLD,
-                )
-            )
+        known = pronunciations_of(words, pronunciations)
+        self._decoder = decoder_of(known, kws_threshold=_SEARCH_THRESHOLD)
         self._decoder.add_keyphrase(_CALL, " ".join(words))
         # the cheapest search there is, for the pass that only estimates the noise
         self._decoder.add_fsg(_NOISE, self._decoder.create_fsg(_NOISE, 0, 1, [(0, 1, 1.0, words[0])]))

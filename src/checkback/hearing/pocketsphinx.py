@@ -206,14 +206,14 @@ def _score_per_frame(path: float, frames: int, segments: Sequence[Any]) -> float
     return total / max(counted, 1)
 
 
-def _decoder(pronunciations: Mapping[str, Iterable[str]]) -> Any:
-    """Make a PocketSphinx decoder that knows only the given words."""
+def decoder_of(pronunciations: Mapping[str, Iterable[str]], **settings: Any) -> Any:
+    """Make a PocketSphinx decoder that knows only the given words, with these settings."""
     with tempfile.TemporaryDirectory() as folder:
         dictionary = Path(folder) / "words.dict"
         dictionary.write_text(dictionary_text(pronunciations), encoding="utf-8")
         # Without an explicit None for `lm` the bundled three-gram model is loaded, which is slow.
         return Decoder(
-            Config(hmm=str(_ACOUSTIC_MODEL), dict=str(dictionary), lm=None, loglevel="FATAL", **TUNED)
+            Config(hmm=str(_ACOUSTIC_MODEL), dict=str(dictionary), lm=None, loglevel="FATAL", **settings)
         )
 
 
@@ -237,7 +237,7 @@ class PocketSphinxDecoder:
     """
 
     def __init__(self, grammar: Grammar) -> None:
-        self._decoder = _decoder(pronunciations_of(grammar.words, grammar.pronunciations))
+        self._decoder = decoder_of(pronunciations_of(grammar.words, grammar.pronunciations), **TUNED)
         self._words = grammar.words
         word = min(grammar.words)
         for name, graph in (
@@ -435,7 +435,7 @@ def accepts_jsgf(jsgf: str, pronunciations: Mapping[str, Iterable[str]]) -> bool
         known[word].append(phones)
     for word, variants in pronunciations.items():
         known[word].extend(variants)
-    decoder = _decoder(known)
+    decoder = decoder_of(known, **TUNED)
     try:
         decoder.add_jsgf_string("grammar", jsgf)
     except (ValueError, RuntimeError):

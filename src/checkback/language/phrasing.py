@@ -139,7 +139,7 @@ class Phrasing:
             self.reply("option", number=self.number(i), entry=self.spoken(body))
             for i, body in enumerate(bodies, 1)
         ]
-        return self.reply("which", options=self._file.replies["or"].join(said))
+        return self.reply("which", options=self.either(said))
 
     def narrow(self, bodies: list[Any]) -> str | None:
         """Return the question between bodies that are said alike but for one stretch: only that stretch.
@@ -150,7 +150,7 @@ class Phrasing:
         if parts is None:
             return None
         said = [" ".join(part).strip(",") for part in parts]
-        return self.reply("heard_either", options=self._file.replies["or"].join(said), first=said[0])
+        return self.reply("heard_either", options=self.either(said), first=said[0])
 
     def fixed(self) -> tuple[str, ...]:
         """Return what is said again and again in the same words: replies and check-backs without blanks."""
