@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import shutil
 import sys
 import tempfile
@@ -308,6 +309,11 @@ def listening(
             display.start(loop.case.entries)
         if settings.pedals.use:
             stack.callback(make_pedal(settings, room.press, room.notice).close)
+        # a million objects of phrasebook and rules stay to the end: looking through them again and again holds
+        # up every thread, and so seldom that what is really left over would pile up meanwhile
+        gc.collect()
+        gc.freeze()
+        stack.callback(gc.unfreeze)
         yield room
 
 

@@ -30,6 +30,7 @@ from checkback.commands.common import (
     as_json_text,
     attention,
     case_argument,
+    given_path,
     moment,
     out,
     pass_settings,
@@ -64,9 +65,7 @@ from checkback.watching.status import Status, moment_of, rows, status, until
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]}, invoke_without_command=True)
 @click.version_option(__version__, message="checkback %(version)s")
-@click.option(
-    "--settings", type=click.Path(path_type=Path), help=f"Settings file (TOML); default: {default_path()}."
-)
+@click.option("--settings", type=given_path, help=f"Settings file (TOML); default: {default_path()}.")
 @click.pass_context
 def cli(context: click.Context, settings: Path | None) -> None:
     """Keep a spoken, timed record of a cardiac catheterisation, hands-free and offline.
@@ -89,6 +88,8 @@ def parse(settings: SettingsFile, sentence: str, spoken: bool) -> None:
 
     Example: checkback parse "balloon two five by twelve fourteen atmospheres"
     """
+    if not sentence.strip():
+        raise UserError('there is nothing to read: give a sentence, such as "balloon two five by twelve"')
     book = app.load_book(settings.load())
     readings = Reader(book, typed=not spoken, every_size=True).read(sentence)
     click.echo(as_json_text([r.plain() for r in readings], indent=2))
@@ -339,10 +340,8 @@ def _print_status(case: Path, state: Status) -> None:
 
 
 @cli.command()
-@click.option(
-    "--case", type=click.Path(path_type=Path), help="Case folder; default: a new one, named by the time."
-)
-@click.option("--plan", type=click.Path(path_type=Path), help="What is known of the patient (TOML).")
+@click.option("--case", type=given_path, help="Case folder; default: a new one, named by the time.")
+@click.option("--plan", type=given_path, help="What is known of the patient (TOML).")
 @click.option("--typed", is_flag=True, help="No microphone: call-outs are typed, one a line.")
 @click.option(
     "--display/--no-display", default=None, help="Serve pages for a monitor in the room and the control room."
@@ -395,18 +394,16 @@ def _stop_after(lines: threading.Thread, room: Listening) -> None:
 
 
 @cli.command()
-@click.argument("file", type=click.Path(path_type=Path))
-@click.option(
-    "--case", type=click.Path(path_type=Path), help="Case folder to write; without it nothing is kept."
-)
+@click.argument("file", type=given_path)
+@click.option("--case", type=given_path, help="Case folder to write; without it nothing is kept.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON line an utterance.")
 @click.option("--start", help="Wall time of the first sample, RFC 3339; default: now.")
 @click.option(
     "--pedal",
-    type=click.Path(path_type=Path),
+    type=given_path,
     help="Pedal script, lines like '12.5 talk down'; or a recorded evdev stream.",
 )
-@click.option("--plan", type=click.Path(path_type=Path), help="What is known of the patient (TOML).")
+@click.option("--plan", type=given_path, help="What is known of the patient (TOML).")
 @click.option("--silent", is_flag=True, help="Do not make the sound file of the check-backs.")
 @pass_settings
 def replay(
@@ -528,7 +525,7 @@ def print_outcome(outcome: Outcome, phrasing: Phrasing, *, with_question: bool =
 
 
 @cli.command()
-@click.argument("file", type=click.Path(path_type=Path))
+@click.argument("file", type=given_path)
 def plan(file: Path) -> None:
     """Ask what is known of the patient, and write it to FILE (JSON) for listen --plan.
 

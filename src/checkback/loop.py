@@ -665,7 +665,7 @@ class Loop:
             return said
         hour, minute = reading.clock
         # People say "at two twenty" for 14:20 too: the latest such time that is past is meant.
-        hours = {hour, hour + 12} if 1 <= hour <= 12 else {hour}
+        hours = {hour, hour + 12} if 1 <= hour <= 12 and not reading.clock_of_24 else {hour}
         past = []
         for h in hours:
             moment = said.wall.replace(hour=h % 24, minute=minute, second=0, microsecond=0)

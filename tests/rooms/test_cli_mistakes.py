@@ -52,6 +52,9 @@ def case_in(folder: Path, entries: int = 5) -> Path:
         (["phrasebook", "sample", "--family", "baloon"], ["no family 'baloon'", "balloon"]),
         (["--settings", "none.toml", "parse", "x"], ["none.toml: cannot be read", "check the path"]),
         (["listen", "--case"], ["--case", "requires an argument"]),
+        (["listen", "--typed", "--case", ""], ["'--case': the name is empty", "'.' for the current folder"]),
+        (["show", " "], ["'CASE': the name is empty"]),
+        (["parse", " "], ["nothing to read: give a sentence"]),
     ],
 )
 def test_a_slip_on_the_command_line(words: list[str], parts: list[str]) -> None:
@@ -132,7 +135,7 @@ def test_every_usual_kind_of_sound_is_heard(tmp_path: Path, kind: str) -> None:
             ["--start yesterday: not a time", "write it like 2026-03-02T08:00:00+01:00"],
         ),
         (["--start", ""], ["not a time", "write it like"]),
-        (["--pedal", "none.txt"], ["none.txt cannot be read", "check its name"]),
+        (["--pedal", "none.txt"], ["none.txt cannot be read (No such file or directory): check its name"]),
         (["--pedal", "pedal.txt"], ["pedal.txt, line 2, is not understood", 'like "12.5 talk down"']),
         (["--case", "a.wav"], ["is not a folder", "choose another case folder"]),
         (["--case", "old"], ["old already holds a case", "give another folder with --case"]),

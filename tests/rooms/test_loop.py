@@ -153,6 +153,18 @@ class TestTimeShift:
         (entry,) = room.hear(f"{spoken} a c t two eighty", at_s=600.0).entries
         assert entry.at.wall == START.replace(minute=20)
 
+    @pytest.mark.parametrize(("typed", "hour"), [("at 03:10", 3), ("at 3:10", 15), ("at 15:10", 15)])
+    def test_a_typed_leading_zero_is_never_the_afternoon(
+        self, book: Phrasebook, tmp_path: Path, typed: str, hour: int
+    ) -> None:
+        # ISO 8601: hours have two digits, on a clock of 24
+        start = START.replace(hour=3, minute=5)
+        room = Room(book, tmp_path / "long", start)
+        room.clock.set(12.5 * 3600)
+        (entry,) = room.loop.typed(f"{typed} act 280").entries
+        room.journal.close()
+        assert entry.at.wall == start.replace(hour=hour, minute=10)
+
     def test_before_midnight_is_yesterday(self, book: Phrasebook, tmp_path: Path) -> None:
         start = START.replace(hour=0, minute=10)
         room = Room(book, tmp_path / "night", start)

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from checkback.errors import UserError
-from checkback.speaking.synthesis import Sound, VoiceSettings, respelled
+from checkback.speaking.sound import Sound
+from checkback.speaking.synthesis import VoiceSettings, respelled
 
 
 @pytest.mark.parametrize(

@@ -15,6 +15,7 @@ from checkback.commands.common import (
     SettingsFile,
     as_json_text,
     attention,
+    given_path,
     moment,
     out,
     pass_settings,
@@ -36,9 +37,9 @@ from checkback.watching.status import moment_of, until
 
 @click.command("card")
 @click.argument("name", required=False)
-@click.option("--case", type=click.Path(path_type=Path), help="Mark the lines by what this case shows.")
+@click.option("--case", type=given_path, help="Mark the lines by what this case shows.")
 @click.option("--at", help="The case as it was at this wall time, RFC 3339; default: now, or its end.")
-@click.option("--svg", type=click.Path(path_type=Path), help="Draw the flow chart into this file.")
+@click.option("--svg", type=given_path, help="Draw the flow chart into this file.")
 @click.option("--json", "as_json", is_flag=True, help="The same as one JSON object.")
 @click.option(
     "--list", "as_list", is_flag=True, help="List the cards; with --case also which offer themselves."

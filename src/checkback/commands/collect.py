@@ -20,6 +20,7 @@ from checkback.commands.common import (
     as_json_text,
     attention,
     err,
+    given_path,
     out,
     pass_settings,
 )
@@ -47,11 +48,11 @@ NAMED = 10
 
 
 @click.command()
-@click.argument("folder", type=click.Path(path_type=Path))
+@click.argument("folder", type=given_path)
 @click.option(
     "--out",
     "target",
-    type=click.Path(path_type=Path),
+    type=given_path,
     help=f"Folder to write to; default: {COLLECTION} in FOLDER.",
 )
 @click.option(

@@ -60,7 +60,28 @@ class SettingsFile:
 
 pass_settings = click.make_pass_decorator(SettingsFile)
 
-case_argument = click.argument("case", type=click.Path(path_type=Path))
+
+class GivenPath(click.Path):
+    """A path that was given: an empty one would silently mean the current folder."""
+
+    def __init__(self) -> None:
+        super().__init__(path_type=Path)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the path.
+
+        Raises
+        ------
+        click.BadParameter
+            If it is empty.
+        """
+        if isinstance(value, str) and not value.strip():
+            self.fail("the name is empty; give one, or '.' for the current folder", param, ctx)
+        return super().convert(value, param, ctx)
+
+
+given_path = GivenPath()
+case_argument = click.argument("case", type=given_path)
 
 
 def visible(words: str) -> str:

@@ -15,7 +15,15 @@ import click
 from rich.markup import escape
 
 from checkback import app
-from checkback.commands.common import SettingsFile, attention, case_argument, moment, out, pass_settings
+from checkback.commands.common import (
+    SettingsFile,
+    attention,
+    case_argument,
+    given_path,
+    moment,
+    out,
+    pass_settings,
+)
 from checkback.errors import UserError
 from checkback.language.phrasing import Phrasing
 from checkback.record.case import Case
@@ -131,7 +139,7 @@ def unfinished(case: Case) -> str | None:
 @click.option(
     "--out",
     "folder",
-    type=click.Path(path_type=Path),
+    type=given_path,
     help=f"Folder to write to; default: {EXPORTS}/FORM in the case folder.",
 )
 @click.option(

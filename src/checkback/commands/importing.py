@@ -16,7 +16,7 @@ from typing import NamedTuple
 import click
 
 from checkback import __version__, app
-from checkback.commands.common import SettingsFile, attention, pass_settings
+from checkback.commands.common import SettingsFile, attention, given_path, pass_settings
 from checkback.errors import UserError
 from checkback.language.phrasebook import Phrasebook
 from checkback.language.phrasing import Phrasing
@@ -185,8 +185,8 @@ FORMATS: dict[str, Format] = {
 
 
 @click.command("import")
-@click.argument("file", type=click.Path(path_type=Path))
-@click.option("--case", type=click.Path(path_type=Path), required=True, help="Case folder to write.")
+@click.argument("file", type=given_path)
+@click.option("--case", type=given_path, required=True, help="Case folder to write.")
 @click.option("--date", "day", help="Day of times that tell none, like 2026-03-02.")
 @click.option("--skip-bad", is_flag=True, help="Leave out rows that cannot be read, and name them.")
 @pass_settings

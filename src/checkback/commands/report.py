@@ -10,7 +10,7 @@ from typing import NamedTuple
 import click
 
 from checkback import app, paperwork
-from checkback.commands.common import SettingsFile, attention, case_argument, pass_settings
+from checkback.commands.common import SettingsFile, attention, case_argument, given_path, pass_settings
 from checkback.errors import UserError
 from checkback.paperwork import Papers
 from checkback.reporting.device_list import device_list
@@ -75,9 +75,7 @@ PAPERS: tuple[Paper, ...] = (
 
 @click.command("report")
 @case_argument
-@click.option(
-    "--out", type=click.Path(path_type=Path), help="Folder to write to; default: report in the case folder."
-)
+@click.option("--out", type=given_path, help="Folder to write to; default: report in the case folder.")
 @click.option(
     "--format",
     "formats",
@@ -85,9 +83,7 @@ PAPERS: tuple[Paper, ...] = (
     multiple=True,
     help="Only this format; may be given several times. Default: all.",
 )
-@click.option(
-    "--template", type=click.Path(path_type=Path), help="A template of the narrative of your own (Jinja2)."
-)
+@click.option("--template", type=given_path, help="A template of the narrative of your own (Jinja2).")
 @click.option(
     "--despite-breaks", is_flag=True, help="Report a journal whose chain is broken; every page says so."
 )

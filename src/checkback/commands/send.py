@@ -10,7 +10,7 @@ import click
 from rich.markup import escape
 
 from checkback import app
-from checkback.commands.common import SettingsFile, attention, out, pass_settings
+from checkback.commands.common import SettingsFile, attention, given_path, out, pass_settings
 from checkback.commands.export import unfinished
 from checkback.errors import UserError
 from checkback.language.phrasing import Phrasing
@@ -33,15 +33,13 @@ def default_outbox() -> Path:
 
 
 @click.command("send", epilog=f"Exit code {NOT_YET}: something is still in the queue.")
-@click.argument("case", type=click.Path(path_type=Path), required=False)
+@click.argument("case", type=given_path, required=False)
 @click.option(
     "--fhir", "fhir_url", help="Base address of a FHIR R4 server; the case goes there as a document."
 )
-@click.option("--token-file", type=click.Path(path_type=Path), help="File with the server's bearer token.")
+@click.option("--token-file", type=given_path, help="File with the server's bearer token.")
 @click.option("--token-env", help="Environment variable with the server's bearer token.")
-@click.option(
-    "--ca-file", type=click.Path(path_type=Path), help="Certificates to trust; default: the computer's."
-)
+@click.option("--ca-file", type=given_path, help="Certificates to trust; default: the computer's.")
 @click.option(
     "--plain-http", is_flag=True, help="Allow an address without TLS: everybody on the way can read."
 )
@@ -55,10 +53,8 @@ def default_outbox() -> Path:
     "--calling", default=dicom.CALLING, show_default=True, help="What we call ourselves to an archive."
 )
 @click.option("--tls", is_flag=True, help="Speak to the archive through TLS.")
-@click.option(
-    "--certificate", type=click.Path(path_type=Path), help="Our own, for an archive that asks who calls."
-)
-@click.option("--key", type=click.Path(path_type=Path), help="Private key of our certificate.")
+@click.option("--certificate", type=given_path, help="Our own, for an archive that asks who calls.")
+@click.option("--key", type=given_path, help="Private key of our certificate.")
 @click.option("--pending", is_flag=True, help="Try what is in the queue and due.")
 @click.option("--again", is_flag=True, help="Try also what was refused, or whose time has not come.")
 @click.option(
@@ -70,9 +66,7 @@ def default_outbox() -> Path:
 )
 @click.option("--list", "listing", is_flag=True, help="Show what is in the queue.")
 @click.option("--drop", help="Take the item whose id begins so out of the queue, undelivered.")
-@click.option(
-    "--outbox", type=click.Path(path_type=Path), help=f"Folder of the queue; default: {default_outbox()}."
-)
+@click.option("--outbox", type=given_path, help=f"Folder of the queue; default: {default_outbox()}.")
 @click.option("--despite-breaks", is_flag=True, help="Send a journal whose chain is broken, marked so.")
 @pass_settings
 def send(

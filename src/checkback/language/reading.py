@@ -29,6 +29,9 @@ from checkback.record.entry import BODY
 
 Role = Literal["event", "fragment", "dialogue", "question", "answer", "bailout"]
 
+_WITH_LEADING_ZERO = re.compile(r"(?<!\d)0\d:\d\d(?!\d)")
+"""A typed time that nobody writes so on a clock of twelve hours."""
+
 MAX_READINGS = 12
 """More readings than this are cut: no question can offer them anyway."""
 
@@ -54,6 +57,8 @@ class Reading:
         "two minutes ago", in seconds.
     clock : (int, int) or None
         "at fourteen twenty".
+    clock_of_24 : bool
+        The time was typed with a leading zero, "03:10", which is never in the afternoon.
     clock_field : str or None
         The field of the entry that the clock time belongs to ("symptom onset oh seven thirty"); None:
         it is the time of the entry itself.
@@ -67,6 +72,7 @@ class Reading:
     target: int | None = None
     ago_s: float | None = None
     clock: tuple[int, int] | None = None
+    clock_of_24: bool = False
     clock_field: str | None = None
 
     def with_told_time(self, told: datetime) -> Reading:
@@ -129,10 +135,13 @@ class Reader:
         else:
             words = normalise(sentence, self._abbreviations)
         meanings = match(self._root, words)
+        of_24 = self._abbreviations is not None and _WITH_LEADING_ZERO.search(sentence) is not None
         readings: dict[str, Reading] = {}
         for fields in meanings:
             reading = _reading(fields)
             if reading is not None:
+                if of_24 and reading.clock is not None:
+                    reading = replace(reading, clock_of_24=True)
                 readings.setdefault(repr(reading), reading)
         return tuple(readings.values())[:MAX_READINGS]
 
@@ -239,7 +248,10 @@ def match(root: Node, words: Form) -> tuple[Fields, ...]:
                 return list(at(part, start))
         raise TypeError(type(node).__name__)
 
-    return tuple(fields for after, fields in at(root, 0) if after == end)
+    found = tuple(fields for after, fields in at(root, 0) if after == end)
+    # the functions above refer to each other, and would keep all of it until the collector comes by
+    memo.clear()
+    return found
 
 
 def _reading(fields: Fields) -> Reading | None:

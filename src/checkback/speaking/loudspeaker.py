@@ -13,7 +13,8 @@ from typing import Any
 from checkback.errors import UserError
 from checkback.speaking import tones
 from checkback.speaking.pipes import Child, Message
-from checkback.speaking.synthesis import OnFailure, Sound, Synthesiser, SynthesisError
+from checkback.speaking.sound import Sound
+from checkback.speaking.synthesis import OnFailure, Synthesiser, SynthesisError
 from checkback.speaking.voice import Sentence, Tone, Urgency
 from checkback.speaking.waiting import Queue, Waiting
 
@@ -241,7 +242,7 @@ class LoudspeakerVoice:
         if phrase is not None:
             # what fails now fails again, and is told, when it is to be said
             with contextlib.suppress(SynthesisError):
-                self._synthesiser.synthesise(phrase)
+                self._synthesiser.prepare([phrase])
 
     def _speak(self, turn: Waiting) -> None:
         sound = self._sound_of(turn.sentence)

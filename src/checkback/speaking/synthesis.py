@@ -10,93 +10,23 @@ from __future__ import annotations
 import queue
 import re
 import threading
-from collections import OrderedDict
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol, Self
 
 import numpy as np
-import soxr
-from numpy.typing import NDArray
 
 from checkback.errors import UserError
 from checkback.speaking.pipes import Child, Message
-
-Pcm = NDArray[np.int16]
+from checkback.speaking.sound import Sound
+from checkback.speaking.store import KEPT_S, SoundStore
 
 OnFailure = Callable[[str, str], None]
 """Is given a sentence that was not spoken, and why, so that it can be shown instead."""
 
 SLOWEST_WPM, FASTEST_WPM = 80, 450
-_INAUDIBLE = 100  # of 32767: -50 dB
-_EDGE_S = 0.01
-_LOOK_AHEAD_S = 0.6
 _LONGEST_TEXT = 2_000
-
-
-@dataclass(frozen=True, slots=True)
-class Sound:
-    """Mono sound.
-
-    Attributes
-    ----------
-    pcm : ndarray of int16, shape (samples,)
-        The samples.
-    rate_hz : int
-        Samples per second.
-    words : tuple of int
-        Where words begin, as places in `pcm`; empty if the engine does not tell.
-    """
-
-    pcm: Pcm
-    rate_hz: int
-    words: tuple[int, ...] = ()
-
-    @property
-    def duration_s(self) -> float:
-        """Length in seconds."""
-        return len(self.pcm) / self.rate_hz
-
-    def trimmed(self) -> Sound:
-        """Return the sound without the silence at its ends, but for 10 ms; empty if all is silence."""
-        audible = np.flatnonzero(np.abs(self.pcm.astype(np.int32)) > _INAUDIBLE)
-        if not audible.size:
-            return Sound(self.pcm[:0], self.rate_hz)
-        edge = round(_EDGE_S * self.rate_hz)
-        first = max(0, int(audible[0]) - edge)
-        words = tuple(max(0, word - first) for word in self.words)
-        return Sound(self.pcm[first : audible[-1] + 1 + edge], self.rate_hz, words)
-
-    def at_rate(self, rate_hz: int) -> Sound:
-        """Return the sound resampled to `rate_hz`."""
-        if rate_hz == self.rate_hz:
-            return self
-        words = tuple(round(word * rate_hz / self.rate_hz) for word in self.words)
-        return Sound(soxr.resample(self.pcm, self.rate_hz, rate_hz), rate_hz, words)
-
-    def after(self, first: Sound) -> Sound:
-        """Return `first` with this sound behind it, at this sound's rate."""
-        head = first.at_rate(self.rate_hz)
-        words = tuple(len(head.pcm) + word for word in self.words)
-        return Sound(np.concatenate([head.pcm, self.pcm]), self.rate_hz, (*head.words, *words))
-
-    def boundary_after(self, sample: int) -> int:
-        """Return where it can be cut: where the next word begins, else the next quiet place.
-
-        Looks 0.6 s ahead, and returns the quietest place there if no word begins.
-        """
-        until = sample + round(_LOOK_AHEAD_S * self.rate_hz)
-        if until >= len(self.pcm):
-            until = len(self.pcm)
-        if (word := next((word for word in self.words if sample <= word < until), None)) is not None:
-            return word
-        frame = round(_EDGE_S * self.rate_hz)
-        frames = self.pcm[sample:until]
-        frames = frames[: len(frames) // frame * frame].reshape(-1, frame).astype(np.float64)
-        if not len(frames):
-            return until
-        return sample + frame * int(np.argmin(np.square(frames).mean(axis=1)))
 
 
 class SynthesisError(Exception):
@@ -115,6 +45,16 @@ class Synthesiser(Protocol):
         ------
         SynthesisError
             If that fails or takes too long.
+        """
+        ...
+
+    def prepare(self, phrases: Iterable[str]) -> None:
+        """Make sentences into sound that are said often, and keep them for good.
+
+        Raises
+        ------
+        SynthesisError
+            As `synthesise`.
         """
         ...
 
@@ -221,8 +161,8 @@ class ChildSynthesiser:
         Longest wait for one sentence before the child is killed.
     start_limit_s : float
         Longest wait for a child to start.
-    cached : int
-        How many sentences are kept as sound; the one that was not used for longest goes first.
+    kept_s : float
+        How much sound is kept besides what was prepared, s; what was not used for longest goes first.
 
     Raises
     ------
@@ -239,7 +179,7 @@ class ChildSynthesiser:
         pronunciations: Mapping[str, str] | None = None,
         time_limit_s: float = 3.0,
         start_limit_s: float = 15.0,
-        cached: int = 200,
+        kept_s: float = KEPT_S,
     ) -> None:
         settings = settings or VoiceSettings()
         self._settings = {
@@ -251,9 +191,7 @@ class ChildSynthesiser:
         self._pronunciations = dict(pronunciations or {})
         self._time_limit_s = time_limit_s
         self._start_limit_s = start_limit_s
-        self._cached = cached
-        self._cache: OrderedDict[str, Sound] = OrderedDict()
-        self._cache_lock = threading.Lock()
+        self._store = SoundStore(kept_s)
         self._child_lock = threading.Lock()
         self._closed = False
         self._child: Child | None = None
@@ -271,7 +209,7 @@ class ChildSynthesiser:
         return self._child.pid if self._child else None
 
     def synthesise(self, text: str) -> Sound:
-        """Return `text` as sound, out of the cache if it was said before.
+        """Return `text` as sound, as it is kept if it was said before.
 
         Silence at its ends is cut off.  Safe to call from several threads.
 
@@ -280,10 +218,13 @@ class ChildSynthesiser:
         SynthesisError
             If the engine failed twice, or the text is longer than 2000 characters.
         """
-        with self._cache_lock:
-            if text in self._cache:
-                self._cache.move_to_end(text)
-                return self._cache[text]
+        return self._made(text, for_good=False)
+
+    def _made(self, text: str, *, for_good: bool) -> Sound:
+        if (kept := self._store.get(text)) is not None:
+            if for_good:
+                self._store.put(text, kept, for_good=True)
+            return kept
         if len(text) > _LONGEST_TEXT:
             raise SynthesisError(f"the sentence is longer than {_LONGEST_TEXT} characters")
         # Control characters are commands to some engines, and brackets begin phonemes.
@@ -297,14 +238,11 @@ class ChildSynthesiser:
         sound = sound.trimmed()
         if not sound.pcm.size and any(c.isalnum() for c in text):
             raise SynthesisError("the voice gave no sound")
-        with self._cache_lock:
-            self._cache[text] = sound
-            while len(self._cache) > self._cached:
-                self._cache.popitem(last=False)
+        self._store.put(text, sound, for_good=for_good)
         return sound
 
     def prepare(self, phrases: Iterable[str]) -> None:
-        """Synthesise frequent phrases now, so that they cost nothing later.
+        """Synthesise frequent phrases now and keep them for good, so that they cost nothing later.
 
         Raises
         ------
@@ -312,7 +250,7 @@ class ChildSynthesiser:
             As `synthesise`.
         """
         for phrase in phrases:
-            self.synthesise(phrase)
+            self._made(phrase, for_good=True)
 
     def close(self) -> None:
         """End the child process; nothing can be synthesised afterwards."""

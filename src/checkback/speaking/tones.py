@@ -16,7 +16,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from checkback.speaking.synthesis import Sound
+from checkback.speaking.sound import Sound
 from checkback.speaking.voice import Tone
 
 RATE_HZ = 22_050

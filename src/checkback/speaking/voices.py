@@ -12,7 +12,8 @@ import soundfile
 
 from checkback.errors import UserError
 from checkback.speaking import tones
-from checkback.speaking.synthesis import OnFailure, Sound, Synthesiser, SynthesisError
+from checkback.speaking.sound import Sound
+from checkback.speaking.synthesis import OnFailure, Synthesiser, SynthesisError
 from checkback.speaking.voice import Sentence, Tone, Urgency
 
 

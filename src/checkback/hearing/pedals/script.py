@@ -44,8 +44,12 @@ class ScriptedPedal:
         """
         try:
             lines = path.read_text(encoding="utf-8").splitlines()
-        except (OSError, UnicodeDecodeError) as error:
-            raise UserError(f"The pedal script {path} cannot be read ({error}): check its name.") from error
+        except OSError as error:
+            raise UserError(
+                f"The pedal script {path} cannot be read ({error.strerror}): check its name."
+            ) from error
+        except UnicodeDecodeError as error:
+            raise UserError(f"The pedal script {path} is no text (UTF-8): check its name.") from error
         presses: list[tuple[float, str, bool]] = []
         for number, line in enumerate(lines, start=1):
             words = line.partition("#")[0].split()

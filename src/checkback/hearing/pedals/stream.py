@@ -37,7 +37,9 @@ def events_of(
     try:
         data = path.read_bytes()
     except OSError as error:
-        raise UserError(f"The pedal stream {path} cannot be read ({error}): check its name.") from error
+        raise UserError(
+            f"The pedal stream {path} cannot be read ({error.strerror}): check its name."
+        ) from error
     if len(data) % RECORD.size:
         raise UserError(
             f"The pedal stream {path} is cut off or is none: {len(data)} bytes are not a whole number of "
