@@ -73,18 +73,24 @@ class Program:
 
 
 @contextmanager
-def program(folder: Path, *, display: str = "", case: str = "case-7") -> Iterator[Program]:
+def program(
+    folder: Path, *, display: str = "", case: str = "case-7", language: str = "english", plan: bool = True
+) -> Iterator[Program]:
     """Run the program with a display at a free port; `display` is more of that group of settings."""
     folder.mkdir(exist_ok=True)
     settings = folder / "settings.toml"
-    settings.write_text(f'[display]\nport = 0\n{display}\n[speaking]\nvoice = "silent"\n', encoding="utf-8")
+    settings.write_text(
+        f'[display]\nport = 0\n{display}\n[speaking]\nvoice = "silent"\n[language]\nphrasebook = "{language}"\n',
+        encoding="utf-8",
+    )
     screen = folder / "screen.txt"
     out: IO[str]
     with screen.open("w", encoding="utf-8") as out:
         process = subprocess.Popen(
             [
                 *(sys.executable, "-m", "checkback.cli", "--settings", str(settings)),
-                *("listen", "--typed", "--display", "--case", str(folder / case), "--plan", str(PLAN)),
+                *("listen", "--typed", "--display", "--case", str(folder / case)),
+                *(("--plan", str(PLAN)) if plan else ()),
             ],
             stdin=subprocess.PIPE,
             stdout=out,

@@ -16,7 +16,7 @@ from checkback.guiding.marks import view
 from checkback.language.catalogue import Catalogue
 from checkback.language.phrasing import Phrasing
 from checkback.record.case import Case
-from checkback.record.entry import CardStep, CaseEnd, Entry, Moment, Noted, StandBy, Withdrawal
+from checkback.record.entry import CardStep, CaseEnd, Device, Entry, Moment, Noted, StandBy, Withdrawal
 from checkback.showing.plain import (
     Ahead,
     Board,
@@ -34,6 +34,7 @@ from checkback.showing.plain import (
 from checkback.watching.limits import Limits
 from checkback.watching.reminders import ahead as reminders_ahead
 from checkback.watching.status import Figure, Status, status
+from checkback.watching.status.state import DeviceNow
 
 LAST_LINES = 6
 """So many entries stand on the wall."""
@@ -134,12 +135,12 @@ def board(
         room=room,
         typing=typing,
         heard=_heard(case, rules.phrasing, now, session, told),
-        up=_up(state),
-        clocks=_clocks(state),
+        up=_up(case, state, rules.phrasing),
+        clocks=_clocks(state, rules.phrasing),
         ahead=ahead,
-        totals=_totals(state),
-        inside=tuple(Inside(each.device, each.notes, each.since_s) for each in state.devices.inside),
-        implants=tuple(each.device for each in state.devices.implants),
+        totals=_totals(state, rules.phrasing),
+        inside=_inside(case, state, rules.phrasing),
+        implants=tuple(_device(case, rules.phrasing, each) for each in state.devices.implants),
         lines=tuple(line(case, rules.phrasing, entry) for entry in lines),
         questions=tuple(
             Question(
@@ -152,7 +153,7 @@ def board(
             for entry in sorted(case.questions(), key=lambda each: (each.n != question, -each.n))
         ),
         lacking=tuple(
-            Lacking(key, name)
+            Lacking(key, name if rules.phrasing.takes_english else rules.phrasing.label("missing", key))
             for key, name in zip(case.missing(), state.missing, strict=True)
             if key not in ("questions", "devices")
         ),
@@ -263,11 +264,30 @@ def _options(phrasing: Phrasing, entry: Entry) -> tuple[str, ...]:
 # --- balloons, clocks, what comes due -------------------------------------------------------------
 
 
-def _up(state: Status) -> tuple[Up, ...]:
+def _device(case: Case, phrasing: Phrasing, now: DeviceNow) -> str:
+    entry = case.entry(now.entry)
+    if phrasing.takes_english or entry is None or not isinstance(entry.body, Device):
+        return now.device
+    return phrasing.device(entry.body)
+
+
+def _inside(case: Case, state: Status, phrasing: Phrasing) -> tuple[Inside, ...]:
+    return tuple(
+        Inside(
+            _device(case, phrasing, each),
+            tuple(phrasing.page("note", note.replace(" ", "_")) for note in each.notes),
+            each.since_s,
+        )
+        for each in state.devices.inside
+    )
+
+
+def _up(case: Case, state: Status, phrasing: Phrasing) -> tuple[Up, ...]:
+    entries = {life.number: life.body for life in case.devices()}
     return tuple(
         Up(
             number=each.number,
-            device=each.device,
+            device=each.device if phrasing.takes_english else phrasing.device(entries[each.number]),
             pressure=each.pressure.text or "",
             rated="" if each.rated_burst.value is None else f"{each.rated_burst.value:g} atm",
             source=each.rated_burst.source if each.rated_burst.text else "",
@@ -282,7 +302,24 @@ def _above(pressure: Figure, rated: Figure) -> bool:
     return pressure.value is not None and rated.value is not None and pressure.value > rated.value
 
 
-def _clocks(state: Status) -> tuple[Clock, ...]:
+def _interval(figure: Figure, phrasing: Phrasing) -> str:
+    """Return an interval, and whether it is within its target."""
+    if phrasing.takes_english or figure.value is None:
+        return figure.text or ""
+    target = (
+        "" if figure.high is None else f" {'≤' if figure.value <= figure.high else '>'} {figure.high:g} min"
+    )
+    return f"{figure.value:g} min{target}"
+
+
+def _inflated(figure: Figure, phrasing: Phrasing) -> str:
+    text, times, *unknown = (figure.text or "").split(", ")
+    if phrasing.takes_english:
+        return figure.text or ""
+    return f"{'≥ ' if unknown else ''}{text}, {phrasing.page('say', 'times', times.partition(' ')[0])}"
+
+
+def _clocks(state: Status, phrasing: Phrasing) -> tuple[Clock, ...]:
     times, clotting = state.times, state.clotting
     found: list[Clock] = []
     if times.procedure.value is not None:
@@ -291,17 +328,18 @@ def _clocks(state: Status) -> tuple[Clock, ...]:
     for key in ("door_to_device", "contact_to_device", "onset_to_device", "first_door_to_device"):
         figure: Figure = getattr(times, key)
         if figure.text is not None:
-            found.append(Clock(key, None, figure.text, figure.source))
+            found.append(Clock(key, None, _interval(figure, phrasing), figure.source))
         elif figure.missing is not None and "since" in figure.missing:
             # the clock of an emergency runs, and there is no device yet
-            found.append(Clock(key, None, figure.missing))
+            text = figure.missing if phrasing.takes_english else phrasing.page("say", "no_device")
+            found.append(Clock(key, None, text))
     if clotting.act_age.value is not None:
         found.append(
             Clock("act", None if state.ended else clotting.act_age.value * 60, clotting.act_age.text or "")
         )
     if times.inflated.value is not None:
         # what is up counts in its own place
-        found.append(Clock("inflated", None, times.inflated.text or ""))
+        found.append(Clock("inflated", None, _inflated(times.inflated, phrasing)))
     return tuple(found)
 
 
@@ -320,15 +358,16 @@ def _ahead(case: Case, rules: Rules, now: Moment, session: int) -> tuple[Ahead, 
 # --- totals ---------------------------------------------------------------------------------------
 
 
-def _totals(state: Status) -> tuple[Total, ...]:
-    return (_contrast(state), *_clotting(state), *_radiation(state))
+def _totals(state: Status, phrasing: Phrasing) -> tuple[Total, ...]:
+    return (_contrast(state, phrasing), *_clotting(state, phrasing), *_radiation(state))
 
 
-def _contrast(state: Status) -> Total:
+def _contrast(state: Status, phrasing: Phrasing) -> Total:
     total, limit = state.contrast.total, state.contrast.allowable
     given = total.value or 0.0
     if limit.value is None:
-        return Total("contrast", total.text or "", limit.missing or "")
+        why = limit.missing or "" if phrasing.takes_english else phrasing.page("say", "no_limit")
+        return Total("contrast", total.text or "", why)
     share = given / limit.value if limit.value > 0 else 1.0
     return Total(
         "contrast",
@@ -340,11 +379,14 @@ def _contrast(state: Status) -> Total:
     )
 
 
-def _clotting(state: Status) -> tuple[Total, ...]:
+def _clotting(state: Status, phrasing: Phrasing) -> tuple[Total, ...]:
     clotting = state.clotting
     target = clotting.target
     measured = "" if clotting.act.value is None else f"{clotting.act.value:g} s"
-    act = Total("act", measured, target.text or "", source=target.source)
+    wanted = target.text or ""
+    if not phrasing.takes_english and target.low is not None and target.high is not None:
+        wanted = f"{target.low:g}-{target.high:g} s"
+    act = Total("act", measured, wanted, source=target.source)
     if clotting.act.value is not None and target.low is not None and clotting.act.value < target.low:
         act = replace(act, step="reached")
     heparin = Total("heparin", clotting.heparin.text or "", clotting.heparin_per_kg.text or "")

@@ -32,7 +32,7 @@ from checkback.record.entry import CaseEnd, Entry, Moment
 from checkback.record.journal import JOURNAL, Journal
 from checkback.settings import Display as DisplaySettings
 from checkback.settings import Settings, grammars_folder
-from checkback.showing.plain import Board, Line, Room, RoomState, Row, Snapshot, as_json
+from checkback.showing.plain import Board, Line, Room, RoomState, Row, Snapshot, as_json, level_step
 from checkback.watching.limits import load as load_limits
 from checkback.watching.status import moment_of
 
@@ -42,6 +42,8 @@ if TYPE_CHECKING:
 
 LOOK_S = 0.1
 """So often it is looked how the room is."""
+LEVEL_S = 0.25
+"""So often the level meter is set, to the highest that was seen since."""
 ANEW_S = 5.0
 """So often the board is made anew though nothing happened: estimates change with time."""
 SILENT_S = 3.0
@@ -85,6 +87,10 @@ class Keeper:
         self._board: Board | None = None
         self._failed = False
         self.room: Callable[[], Room] = Room
+        self.level: Callable[[], int | None] = lambda: None
+        self.put_level: Callable[[int | None], None] = lambda level: None
+        self._peak: int | None = None
+        self._levelled_s = float("-inf")
         self.question: Callable[[], int | None] = lambda: None
         self.typing = False
         self._thread = threading.Thread(target=self._keep, name="board", daemon=True)
@@ -126,6 +132,7 @@ class Keeper:
             try:
                 changed, ended = self._take_news()
                 now_room = Room("ended") if ended else self.room()
+                self._follow_level(None if ended else self.level())
             except Exception:
                 # the pages are told by the age of the board that nothing new comes
                 self._note_failure()
@@ -138,6 +145,14 @@ class Keeper:
                 # only the room has changed: what stands on the board goes on counting from when it was made
                 room = now_room
                 self._publish(replace(self._board, room=room), made_s)
+
+    def _follow_level(self, level: int | None) -> None:
+        """Put out the highest level of the last while; nothing is owed to who does not look."""
+        self._peak = level if level is None or self._peak is None else max(level, self._peak)
+        now_s = time.monotonic()
+        if now_s - self._levelled_s >= LEVEL_S:
+            self.put_level(self._peak)
+            self._levelled_s, self._peak = now_s, None
 
     def _take_news(self) -> tuple[bool, bool]:
         """Take all that is there; return whether there was something, and whether it is the end."""
@@ -238,6 +253,7 @@ class Display:
     def follow(self, room: Listening) -> None:
         """Show how a live room is."""
         self.keeper.room = lambda: room_of(room)
+        self.keeper.level = lambda: level_of(room)
         self.keeper.question = lambda: room.question
 
     def close(self) -> None:
@@ -261,6 +277,12 @@ def room_of(room: Listening) -> Room:
     if now.in_speech or (now.held and now.hearing):
         return Room("hearing", now.held, trouble)
     return Room(_DEAF[now.why_deaf] if not now.hearing else "listening", now.held, trouble)
+
+
+def level_of(room: Listening) -> int | None:
+    """Return the step of the level meter of a live room, None without a microphone; for any thread."""
+    now = room.room_state
+    return None if now.why_deaf == "no microphone" else level_step(now.level_dbfs)
 
 
 _DEAF: Mapping[str, RoomState] = {
@@ -315,6 +337,7 @@ def open_display(
     extra("uvicorn", of="display", purpose="The display")
     from checkback.showing.feed import Feed
     from checkback.showing.guard import is_loopback, new_token
+    from checkback.showing.pages import Words
     from checkback.showing.server import Server
 
     wanted = settings.display
@@ -323,7 +346,7 @@ def open_display(
     feed = Feed()
     server = Server(
         feed,
-        phrases(phrase_card(book)),
+        Words(book.file.language, book.file.pages, phrases(phrase_card(book))),
         typed,
         host=wanted.host,
         port=wanted.port,
@@ -332,6 +355,7 @@ def open_display(
     )
     keeper = kind(rules_of(settings, book), folder, feed.put, show)
     keeper.typing = typed is not None
+    keeper.put_level = feed.put_level
     show(_address(wanted, server.port, token, open_to_others))
     return Display(keeper, server)
 

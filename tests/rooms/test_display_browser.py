@@ -33,6 +33,7 @@ class Seen:
 
     def __init__(self, room: Program, opened: Any) -> None:
         self.room = room
+        self.browser = opened
         self.complaints: list[str] = []
         self.wall = self._open(opened, room.address())
         self.desk = self._open(opened, room.address() + "desk")
@@ -238,6 +239,47 @@ def test_axe_finds_nothing_serious(seen: Seen, name: str) -> None:
             .map(each => [each.impact, each.id, each.nodes.map(node => node.html).slice(0, 3)])"""
     )
     assert [each for each in found if each[0] in ("serious", "critical")] == []
+
+
+KOREAN_CASE = (
+    *(
+        "시술 시작",
+        "타임아웃 완료",
+        "우측 요골 천자 6 프렌치",
+        "헤파린 7000 유닛",
+        "act 281",
+        "조영제 90 투여",
+    ),
+    *("커마 900", "벌룬 2.5x12", "조영제 40", "정정 기록 6 번 act 290", "취소 기록 8 번", "팽창 14 기압"),
+)
+NOT_WORDS = frozenset("Checkback case ACT TIMI atm mm mL U mg kg Fr s min h x Gy mGy cm".split())
+"""The program, the case's name, and symbols that are written alike everywhere."""
+
+
+def test_korean_pages_have_no_word_of_another_language(seen: Seen, tmp_path: Path) -> None:
+    """Sources of limits are citations, what was typed stands as typed, and the notice is about the computer."""
+    every = """() => {
+        const seen = [document.title];
+        const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+        for (let each; (each = walk.nextNode()); )
+            if (!each.parentElement.closest(".source, #notice, [hidden], #phrase-list")) seen.push(each.textContent);
+        for (const each of document.querySelectorAll("[aria-label], [placeholder]"))
+            seen.push(each.getAttribute("aria-label") ?? "", each.getAttribute("placeholder") ?? "");
+        return seen;
+    }"""
+    with program(tmp_path / "room", language="korean", plan=False) as room:
+        both = Seen(room, seen.browser)
+        room.type(*KOREAN_CASE)
+        both.until(both.wall, "#back", "팽창, 14 atm")
+        both.until(both.desk, "#log li[data-standing=withdrawn]", "취소됨")
+        for page in (both.wall, both.desk):
+            assert page.locator("html").get_attribute("lang") == "ko"
+            texts = [re.sub("“.*”", "", each) for each in page.evaluate(every)]
+            foreign = {w for each in texts for w in re.findall("[A-Za-z]+", each)} - NOT_WORDS
+            assert not foreign, [each for each in texts if set(re.findall("[A-Za-z]+", each)) & foreign]
+        both.desk.locator("#questions .choice").nth(1).click()
+        both.until(both.wall, "#totals", "40 mL")
+        assert both.complaints == []
 
 
 def test_without_the_program_the_page_says_so_by_itself(seen: Seen) -> None:

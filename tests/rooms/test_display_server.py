@@ -14,9 +14,11 @@ from typing import Any
 
 import pytest
 
+import english
 from checkback.errors import UserError
 from checkback.showing import guard, pages, server
 from checkback.showing.feed import Feed
+from checkback.showing.pages import Words
 from checkback.showing.plain import Row, Snapshot
 from checkback.showing.server import Server
 from sound_room import wait_until
@@ -31,7 +33,11 @@ class Served:
         self.shown: list[str] = []
         given: dict[str, Any] = {"host": "127.0.0.1", "port": 0, "token": None} | more
         self.server = Server(
-            self.feed, [("say", "act <value>")], self.typed.append, show=self.shown.append, **given
+            self.feed,
+            Words("en", english.book().file.pages, [("say", "act <value>")]),
+            self.typed.append,
+            show=self.shown.append,
+            **given,
         )
         self.port = self.server.port
         self.revision = 0
@@ -156,8 +162,8 @@ def test_another_site_cannot_look_either(served: Served) -> None:
         "/%2e%2e/%2e%2e/%2e%2e/etc/passwd",
         "/..%2f..%2fetc%2fpasswd",
         "//etc/passwd",
-        "/look.css/../words.toml",
-        "/words.toml",
+        "/look.css/../common.js.map",
+        "/frame.html",
         "/assets/wall.html",
         "/wall.html",
         "/look.css%00.html",
@@ -257,6 +263,31 @@ def test_a_page_gets_the_newest_board_and_none_in_between(served: Served) -> Non
             served.put()
         told = read_boards(found, '"revision": 301,')
         assert len(re.findall(rb"event: board", told)) < 30
+
+
+def test_the_level_is_told_a_few_times_a_second_and_only_the_newest(served: Served) -> None:
+    with served.watch() as found:
+        read_boards(found, '"revision": 1,')
+        began_s, told = time.monotonic(), b""
+        for step in range(200):
+            served.feed.put_level(step % 12)
+            time.sleep(0.01)
+        served.feed.put_level(12)
+        told = read_boards(found, "event: level\ndata: 12\n")
+        took_s = time.monotonic() - began_s
+    levels = re.findall(rb"event: level\ndata: (\w+)", told)
+    assert 1 < len(levels) <= took_s / pages.LEVEL_S + 2
+    # the board is not sent anew for it, and the beat goes on
+    assert b"event: board" not in told and told.count(b"event: beat") <= took_s / pages.BEAT_S + 1
+
+
+def test_a_level_that_stays_is_not_told_again(served: Served) -> None:
+    served.feed.put_level(None)
+    with served.watch() as found:
+        for _ in range(20):
+            served.feed.put_level(None)
+        told = read_boards(found, "event: beat")
+        assert b"event: level" not in told
 
 
 def test_a_socket_that_never_reads_is_dropped_and_the_others_do_not_notice(

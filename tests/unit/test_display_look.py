@@ -10,8 +10,10 @@ import numpy as np
 import pytest
 from colorspacious import cspace_convert, deltaE
 
+import english
+from checkback.language.phrasebook import Phrasebook
 from checkback.showing.feed import Feed
-from checkback.showing.pages import Pages, _asset, words
+from checkback.showing.pages import Pages, Words, _asset
 
 STYLE = _asset("look.css")
 VARIABLES = dict(re.findall(r"--([a-z]+): (#[0-9a-f]{6});", STYLE))
@@ -110,8 +112,9 @@ def test_call_voice_and_text_are_told_apart_without_full_colour_sight(kind: str)
         assert deltaE(rgb[a], rgb[b], input_space="sRGB255") > 10, (a, b)
 
 
-def test_no_state_or_result_is_told_by_colour_alone() -> None:
-    told = words()
+@pytest.mark.parametrize("name", ["english", "korean"])
+def test_no_state_or_result_is_told_by_colour_alone(name: str) -> None:
+    told = Phrasebook.load(english.GRAMMARS, name).file.pages
     assert len(set(told["state"].values())) == len(told["state"])
     assert len(set(told["result"].values())) == len(told["result"])
     page = _asset("frame.html")
@@ -121,7 +124,7 @@ def test_no_state_or_result_is_told_by_colour_alone() -> None:
 
 
 def test_pages_have_no_script_style_or_handler_of_their_own() -> None:
-    for page in Pages(Feed(), [], None)._pages.values():
+    for page in Pages(Feed(), Words("en", english.book().file.pages, []), None)._pages.values():
         html = page.decode()
         assert re.findall(r"<script[^>]*>", html) and all(
             'src="/' in tag for tag in re.findall(r"<script[^>]*>", html)

@@ -20,6 +20,7 @@ from typing import Annotated, Any, Literal, get_args, get_origin
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from checkback.errors import UserError
+from checkback.language import page_words
 from checkback.language.catalogue import (
     DRUG_UNITS,
     UNITS,
@@ -279,6 +280,7 @@ class PhrasebookFile(_Data):
     replies: dict[str, str]
     advice: dict[str, str] = Field(description="What the program says by itself, by rule.")
     card: dict[str, str] = Field(description="Headings and small words of the phrase card.")
+    pages: dict[str, dict[str, str]] = Field(description="Every word of the display's pages.")
 
     @model_validator(mode="after")
     def _is_complete(self) -> PhrasebookFile:
@@ -317,6 +319,8 @@ class PhrasebookFile(_Data):
             raise ValueError(f"[replies] lacks {', '.join(sorted(lacking))}")
         if lacking := CARD - self.card.keys():
             raise ValueError(f"[card] lacks {', '.join(sorted(lacking))}")
+        if (wrong := page_words.fault_in(self.pages)) is not None:
+            raise ValueError(wrong)
         if odd := self.drug_units.keys() - DRUG_UNITS:
             raise ValueError(
                 f"[drug_units] has {', '.join(sorted(odd))}; known are {', '.join(sorted(DRUG_UNITS))}"

@@ -14,7 +14,7 @@ from functools import cached_property
 from typing import Any
 
 from checkback.language.phrasebook import SYMBOLS, ChoiceSlot, Phrasebook, StockSlot
-from checkback.record.entry import Entry
+from checkback.record.entry import Device, Entry
 
 _PIECE = re.compile(r"\[|\]|\{(\w+)\}|[^\[\]{}]+")
 
@@ -209,6 +209,20 @@ class Phrasing:
             hour=numbers.cardinal(wall.hour),
             minute=numbers.cardinal(wall.minute),
         )
+
+    def page(self, group: str, key: str, value: str = "") -> str:
+        """Return a word of the display's pages, with its blank filled in."""
+        return re.sub(r"\{\w+\}", lambda _: value, self._file.pages[group][key])
+
+    @property
+    def takes_english(self) -> bool:
+        """Whether what the program computes and words in English is shown as it is."""
+        return self._file.stored_words
+
+    def device(self, body: Device) -> str:
+        """Return a device by type, name and size alone, for the eye."""
+        keep = ("device", "type", "diameter_mm", "length_mm", "french", "curve")
+        return self.written(Device(**{name: getattr(body, name) for name in keep}))
 
     def label(self, field: str, value: str) -> str:
         """Return how a value is said: its label, or its first spoken form in the phrasebook."""

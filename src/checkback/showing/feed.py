@@ -1,4 +1,4 @@
-"""The newest snapshot, for as many pages as there are: nothing waits in a queue for anyone."""
+"""The newest snapshot and level, for as many pages as there are: nothing waits in a queue for anyone."""
 
 from __future__ import annotations
 
@@ -12,11 +12,12 @@ from checkback.showing.plain import Snapshot
 class Feed:
     """Holds the newest snapshot and wakes those who wait for a newer one.
 
-    `put` and `close` may be called from any thread; the rest belongs to the server's.
+    `put`, `put_level` and `close` may be called from any thread; the rest belongs to the server's.
     """
 
     def __init__(self) -> None:
         self.newest: Snapshot | None = None
+        self.level: int | None = None
         self.closed = False
         self._loop: asyncio.AbstractEventLoop | None = None
         self._waiting: set[asyncio.Event] = set()
@@ -25,6 +26,12 @@ class Feed:
         """Make `snapshot` the newest; returns at once."""
         self.newest = snapshot
         self._tell()
+
+    def put_level(self, level: int | None) -> None:
+        """Take the step of the level meter that is lit now; None: nothing is measured.  Returns at once."""
+        if level != self.level:
+            self.level = level
+            self._tell()
 
     def close(self) -> None:
         """Let everyone who waits go."""

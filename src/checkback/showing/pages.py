@@ -10,8 +10,8 @@ import asyncio
 import json
 import re
 import time
-import tomllib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any
 
@@ -29,6 +29,8 @@ BEAT_S = 1.0
 """So often a page is told that the connection is alive."""
 LEAST_S = 0.04
 """Two boards are at least so far apart; of those in between only the last is sent."""
+LEVEL_S = 0.25
+"""Two levels are at least so far apart; of those in between only the last is sent."""
 STUCK_S = 5.0
 """A page that takes nothing for so long is dropped."""
 WATCHERS = 12
@@ -53,9 +55,23 @@ _UNSEEN = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069
 Drop = Callable[[Any], None]
 
 
-def words() -> dict[str, Any]:
-    """Return every word of the pages, as data."""
-    return tomllib.loads(_asset("words.toml"))
+@dataclass(frozen=True)
+class Words:
+    """What the pages say.
+
+    Attributes
+    ----------
+    language : str
+        Tag of the language, as HTML has it (BCP 47).
+    pages : mapping
+        Every word, by group and key.
+    phrases : sequence of (str, str)
+        The phrase card as (kind, text).
+    """
+
+    language: str
+    pages: Mapping[str, Mapping[str, str]]
+    phrases: Sequence[tuple[str, str]]
 
 
 def _asset(name: str) -> str:
@@ -68,29 +84,27 @@ class Pages:
     Parameters
     ----------
     feed : Feed
-    phrases : sequence of (str, str)
-        The phrase card as (kind, text).
+    words : Words
     typed : callable or None
         Takes a typed line, from any thread; None: nothing is taken.
     """
 
-    def __init__(
-        self, feed: Feed, phrases: Sequence[tuple[str, str]], typed: Callable[[str], None] | None
-    ) -> None:
+    def __init__(self, feed: Feed, words: Words, typed: Callable[[str], None] | None) -> None:
         self._feed = feed
         self._typed = typed
-        self._phrases = json.dumps(list(phrases)).encode("ascii")
+        self._phrases = json.dumps(list(words.phrases)).encode("ascii")
         self.door: Door | None = None
         self.drop: Drop = lambda scope: None
-        told = words()
         environment = Environment(
             loader=DictLoader({name: _asset(name) for name in ("frame.html", *_PAGES.values())}),
             autoescape=True,
             undefined=StrictUndefined,
         )
-        known = json.dumps(told, ensure_ascii=True)
+        known = json.dumps(words.pages, ensure_ascii=True)
         self._pages = {
-            path: environment.get_template(name).render(words=told, known=known).encode()
+            path: environment.get_template(name)
+            .render(words=words.pages, language=words.language, known=known)
+            .encode()
             for path, name in _PAGES.items()
         }
         self._assets = {f"/{name}": (_asset(name).encode(), media) for name, media in _ASSETS.items()}
@@ -169,7 +183,7 @@ async def _posted(request: Request, key: str) -> str | None:
 
 
 class _Stream(Response):
-    """Server-sent events: always the newest board, and a beat in between.
+    """Server-sent events: always the newest board, the level if it changed, and a beat in between.
 
     Nothing is kept for a page that does not read; when its socket is full it is dropped.
     """
@@ -205,11 +219,12 @@ class _Stream(Response):
             gone.cancel()
 
     async def _boards(self, put: Callable[[bytes], Any], gone: asyncio.Future[None]) -> None:
-        shown = None
+        shown, level = None, None
+        beat_s = level_s = float("-inf")
         with self._feed.waiting() as newer:
             while not gone.done():
                 newer.clear()
-                newest = self._feed.newest
+                newest, now_s = self._feed.newest, time.monotonic()
                 if newest is not None and newest is not shown:
                     shown = newest
                     lag_s = max(0.0, time.monotonic() - newest.made_s)
@@ -218,12 +233,19 @@ class _Stream(Response):
                 elif self._feed.closed:
                     await put(b"event: bye\ndata: {}\n\n")
                     return
-                else:
-                    age_s = 0.0 if newest is None else time.monotonic() - newest.made_s
+                elif self._feed.level != level and now_s - level_s >= LEVEL_S:
+                    level, level_s = self._feed.level, now_s
+                    await put(b"event: level\ndata: %s\n\n" % json.dumps(level).encode())
+                elif now_s - beat_s >= BEAT_S:
+                    beat_s = now_s
+                    age_s = 0.0 if newest is None else now_s - newest.made_s
                     await put(b'event: beat\ndata: {"age_s":%.1f}\n\n' % age_s)
+                wait_s = beat_s + BEAT_S - time.monotonic()
+                if self._feed.level != level:
+                    wait_s = min(wait_s, level_s + LEVEL_S - time.monotonic())
                 waiter = asyncio.ensure_future(newer.wait())
                 either: set[asyncio.Future[Any]] = {waiter, gone}
-                await asyncio.wait(either, timeout=BEAT_S, return_when=asyncio.FIRST_COMPLETED)
+                await asyncio.wait(either, timeout=max(0.0, wait_s), return_when=asyncio.FIRST_COMPLETED)
                 waiter.cancel()
 
 

@@ -38,6 +38,15 @@ files
 """
 
 
+LEVEL_STEPS = 12
+"""Steps of the level meter, of 5 dB each; the last is full scale."""
+
+
+def level_step(level_dbfs: float) -> int:
+    """Return how many steps of the meter are lit at a level in dB of full scale: from -60 dB, 5 dB each."""
+    return min(LEVEL_STEPS, max(0, int((level_dbfs + 60.0) // 5.0)))
+
+
 @dataclass(frozen=True)
 class Room:
     """How the room is now.

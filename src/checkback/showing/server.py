@@ -7,7 +7,7 @@ import logging
 import os
 import socket
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from typing import Any
 
 import uvicorn
@@ -16,7 +16,7 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 from checkback.errors import UserError
 from checkback.showing.feed import Feed
 from checkback.showing.guard import Door, is_loopback
-from checkback.showing.pages import WATCHERS, Pages
+from checkback.showing.pages import WATCHERS, Pages, Words
 
 IDLE_S = 10.0
 """A connection that has said nothing whole for so long is closed."""
@@ -31,8 +31,7 @@ class Server:
     Parameters
     ----------
     feed : Feed
-    phrases : sequence of (str, str)
-        See `Pages`.
+    words : Words
     typed : callable or None
         See `Pages`.
     host : str
@@ -53,7 +52,7 @@ class Server:
     def __init__(
         self,
         feed: Feed,
-        phrases: Sequence[tuple[str, str]],
+        words: Words,
         typed: Callable[[str], None] | None,
         *,
         host: str,
@@ -68,7 +67,7 @@ class Server:
         self._socket = bound_to(host, port)
         self.port: int = self._socket.getsockname()[1]
         self.open_connections: dict[Any, asyncio.Transport] = {}
-        pages = Pages(feed, phrases, typed)
+        pages = Pages(feed, words, typed)
         pages.door = door = Door(pages.application(), host=host, token=token, port=self.port)
         pages.drop = lambda scope: self._drop(scope.get("client"))
         # what strangers send is not worth a line on the operator's screen

@@ -7,6 +7,9 @@ const STALE_S = 15;
 
 export const by = (id) => document.getElementById(id);
 
+// A word with its blank filled in; each has one at most.
+export const fill = (template, value) => template.replace(/\{\w+\}/, () => String(value));
+
 // All text goes through here: as text, never as markup, and only when it changed.
 export function put(element, text) {
   const said = text ?? "";
@@ -101,6 +104,10 @@ export function connect(render) {
       stale = JSON.parse(event.data).age_s > STALE_S;
       look();
     });
+    source.addEventListener("level", (event) => {
+      alive();
+      showLevel(JSON.parse(event.data));
+    });
     source.addEventListener("bye", () => { ended = true; look(); });
   };
   open();
@@ -111,6 +118,36 @@ export function connect(render) {
     look();
     tickAll();
   }, 200);
+}
+
+// --- how loud the microphone hears ---
+
+// Who wants little motion sees the loudest of each second; everyone else what comes, four times a second at most.
+const still = matchMedia("(prefers-reduced-motion: reduce)");
+const CALM_MS = 1000;
+let level = null;
+let held = null;
+let calm = null;
+
+function showLevel(now) {
+  if (!still.matches || now === null) {
+    level = now;
+    drawLevel();
+    return;
+  }
+  held = Math.max(held ?? 0, now);
+  calm ??= setTimeout(() => {
+    [level, held, calm] = [held, null, null];
+    drawLevel();
+  }, CALM_MS);
+}
+
+function drawLevel() {
+  const meter = by("meter");
+  // a form that says what is old is not drawn
+  meter.toggleAttribute("hidden", level === null || frozenAt !== null);
+  meter.setAttribute("aria-valuenow", String(level ?? 0));
+  [...meter.children].forEach((step, i) => step.classList.toggle("lit", i < (level ?? 0)));
 }
 
 function alive() {
@@ -124,7 +161,7 @@ function look() {
   if (stale) [state, hint] = ["failed", words.hint.failed];
   if (quiet > LOST_MS) {
     state = "lost";
-    hint = `${words.say.old_since} ${span(quiet / 1000)} – ${words.hint.lost}`;
+    hint = `${fill(words.say.old_since, span(quiet / 1000))} – ${words.hint.lost}`;
   }
   if (ended) [state, hint] = ["ended", words.hint.ended];
   const old = ["lost", "ended", "failed"].includes(state);
@@ -133,6 +170,7 @@ function look() {
   if (!old) frozenAt = null;
   document.documentElement.dataset.old = String(old);
   by("state").dataset.state = state;
+  drawLevel();
   put(by("state-word"), words.state[state]);
   put(by("state-hint"), hint);
   if (wallOffset !== null) {
@@ -156,7 +194,7 @@ export function showHeard(heard) {
     back.replaceChildren(...said.map((each) => make("span", each)));
   }
   put(by("heard-words"), heard.words ? `“${heard.words}”` : words.say.pedal);
-  run(by("heard-age"), heard.age_s, (s) => (s < 3 ? words.say.now : `${span(s)} ${words.say.ago}`));
+  run(by("heard-age"), heard.age_s, (s) => (s < 3 ? words.say.now : fill(words.say.ago, span(s))));
 }
 
 export function showUps(ups, clocks) {
@@ -179,13 +217,13 @@ export function showUps(ups, clocks) {
     const [seconds, pressure, device, rated] = card.children;
     seconds.dataset.unit ??= "";
     card.dataset.above = up.above_rated;
-    run(seconds, up.age_s, (s) => (frozenAt === null ? span(s) : `${words.say.was} ${span(s)}`));
+    run(seconds, up.age_s, (s) => (frozenAt === null ? span(s) : fill(words.say.was, span(s))));
     if (up.pressure) pressure.dataset.unit = "";
     else delete pressure.dataset.unit;
     putBig(pressure, up.pressure || words.say.no_pressure);
     pressure.dataset.known = String(Boolean(up.pressure));
     put(device, up.device);
-    put(rated, up.rated ? `${up.above_rated ? words.say.above_rated : words.say.rated} ${up.rated}` : "");
+    put(rated, up.rated ? fill(up.above_rated ? words.say.above_rated : words.say.rated, up.rated) : "");
     return card;
   });
   list.replaceChildren(...cards);
@@ -201,11 +239,11 @@ export function showAhead(ahead, clocks) {
       when.textContent = "!";
     } else {
       run(when, -each.in_s, (s) =>
-        s < 0 ? `${words.say.in} ${roughly(-s)}` : s < 60 ? words.say.due : `${words.say.due_since} ${roughly(s)}`,
+        s < 0 ? fill(words.say.in, roughly(-s)) : s < 60 ? words.say.due : fill(words.say.due_since, roughly(s)),
       );
     }
     item.append(when, name);
-    if (each.in_s === null || each.in_s <= 0) item.append(make("small", `${each.source} · ${words.check}`, "source"));
+    if (each.in_s === null || each.in_s <= 0) item.append(make("small", `${each.source} · ${words.page.check}`, "source"));
     return item;
   });
   if (!items.length) items.push(make("li", words.say.nothing_ahead, "none"));
@@ -229,7 +267,7 @@ export function showTotals(totals) {
       row.dataset.key = total.key;
       row.append(make("h3", words.total[total.key]));
       row.append(make("b", total.text || words.say.nothing_given, total.text ? "" : "none"));
-      row.append(make("span", total.source && total.against ? `${words.limit[total.key]} ${total.against}` : total.against));
+      row.append(make("span", total.source && total.against ? fill(words.limit[total.key], total.against) : total.against));
       if (total.step) {
         const said = total.key === "act" ? words.say.below : total.share === null ? words.say.level_reached : words.say[total.step];
         row.append(make("em", said));
@@ -244,7 +282,7 @@ export function showTotals(totals) {
     if (each.source && each.against) sources.set(each.source, [...(sources.get(each.source) ?? []), words.total[each.key]]);
   }
   const told = [...sources].map(([source, names]) => `${names.join(", ")}: ${source}`);
-  put(by("sources"), told.length ? `${told.join(". ")}. ${words.check}` : "");
+  put(by("sources"), told.length ? `${told.join(". ")}. ${words.page.check}` : "");
 }
 
 function bar(share) {
@@ -272,7 +310,7 @@ export function showInside(inside, implants) {
   if (!items.length) items.push(make("li", words.say.nothing_inside, "none"));
   for (const each of implants) {
     const item = make("li", undefined, "stays");
-    item.append(make("em", `${words.say.implants} `), each);
+    item.append(fill(words.say.implants, each));
     items.push(item);
   }
   by("inside").replaceChildren(...items);
@@ -290,8 +328,8 @@ export function showCard(card) {
 }
 
 export function standing(line) {
-  if (line.standing === "withdrawn") return `${words.say.withdrawn_by} ${line.by}`;
-  if (line.standing === "amended") return `${words.say.replaced_by} ${line.by}`;
+  if (line.standing === "withdrawn") return fill(words.say.withdrawn_by, line.by);
+  if (line.standing === "amended") return fill(words.say.replaced_by, line.by);
   if (line.standing === "questioned") return words.say.questioned;
   return "";
 }

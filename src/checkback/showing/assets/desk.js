@@ -1,8 +1,11 @@
-import { by, connect, make, put, showAhead, showCard, showHeard, showInside, showTotals, showUps, standing, words } from "/common.js";
+import { by, connect, fill, make, put, showAhead, showCard, showHeard, showInside, showTotals, showUps, standing, words } from "/common.js";
 
 const field = by("line");
 const history = [];
 let place = 0;
+
+// what the server says is for those who look at it without the page
+const REFUSED = { 400: words.say.too_long, 401: words.say.no_token, 403: words.say.read_only, 429: words.say.too_many };
 
 async function say(text) {
   try {
@@ -11,7 +14,7 @@ async function say(text) {
       headers: { "content-type": "application/json" },
       body: JSON.stringify({ text }),
     });
-    put(by("sent"), answer.ok ? `${words.say.sent}: ${text}` : `${words.say.not_sent}: ${await answer.text()}`);
+    put(by("sent"), answer.ok ? `${words.say.sent}: ${text}` : `${words.say.not_sent}: ${REFUSED[answer.status] ?? answer.status}`);
     return answer.ok;
   } catch {
     put(by("sent"), `${words.say.not_sent}: ${words.state.lost}`);
@@ -49,8 +52,6 @@ function button(text, act, kind) {
   made.addEventListener("click", act);
   return made;
 }
-
-const fill = (template, n) => template.replace("{n}", n);
 
 // --- the log: only what changed is asked for ---
 
@@ -92,8 +93,8 @@ function showLine(line) {
   const what = make("div", undefined, "what");
   what.append(make("span", line.text || "–", "text"));
   const notes = [standing(line)];
-  if (line.amends) notes.push(`${words.say.replaces} ${line.amends}`);
-  if (line.takes_back) notes.push(`${words.say.takes_back} ${line.takes_back}`);
+  if (line.amends) notes.push(fill(words.say.replaces, line.amends));
+  if (line.takes_back) notes.push(fill(words.say.takes_back, line.takes_back));
   if (line.standing === "questioned" && line.asked) notes.push(line.asked);
   if (line.words) notes.push(`“${line.words}”`);
   const note = notes.filter(Boolean).join(" · ");
@@ -115,7 +116,7 @@ function showLine(line) {
       }, 4000);
     });
     does.append(away);
-    for (const each of does.children) each.setAttribute("aria-label", `${each.textContent} ${words.say.entry} ${line.n}`);
+    for (const each of does.children) each.setAttribute("aria-label", `${each.textContent}: ${fill(words.say.entry, line.n)}`);
     item.append(does);
   }
   const old = items.get(line.n);
@@ -137,7 +138,7 @@ function showQuestions(questions, lacking) {
   by("questions").replaceChildren(
     ...questions.map((each) => {
       const box = make("div", undefined, "question");
-      box.append(make("p", `${words.say.entry} ${each.n}: ${each.asked}`));
+      box.append(make("p", `${fill(words.say.entry, each.n)}: ${each.asked}`));
       if (each.words) box.append(make("small", `“${each.words}”`));
       if (writing) {
         const does = make("div", undefined, "does");
@@ -161,7 +162,7 @@ function showQuestions(questions, lacking) {
   if (!questions.length) by("questions").append(make("p", words.say.no_questions, "none"));
   by("lacking").replaceChildren(
     ...lacking.map((each) =>
-      writing ? button(each.name, () => begin(words.begin[each.key] ?? "")) : make("span", each.name),
+      writing && words.begin[each.key] ? button(each.name, () => begin(words.begin[each.key])) : make("span", each.name),
     ),
   );
   if (!lacking.length) by("lacking").append(make("p", words.say.no_lacking, "none"));

@@ -1,4 +1,4 @@
-import { by, connect, make, put, showAhead, showCard, showHeard, showInside, showTotals, showUps, standing, words } from "/common.js";
+import { by, connect, fill, make, put, showAhead, showCard, showHeard, showInside, showTotals, showUps, standing, words } from "/common.js";
 
 const back = by("back");
 
@@ -23,7 +23,7 @@ function trim(list) {
   const more = make("li", "", "more");
   while (left > 1 && list.scrollHeight > list.clientHeight + 1) {
     items[--left].hidden = true;
-    more.textContent = `+ ${items.length - left} ${words.say.more}`;
+    more.textContent = fill(words.say.more, items.length - left);
     list.append(more);
   }
 }
