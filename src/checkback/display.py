@@ -351,6 +351,7 @@ def open_display(
         host=wanted.host,
         port=wanted.port,
         token=token,
+        address=wanted.address,
         show=show,
     )
     keeper = kind(rules_of(settings, book), folder, feed.put, show)

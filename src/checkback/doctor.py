@@ -23,6 +23,7 @@ from checkback.hearing.pedals.devices import devices, may_be_read
 from checkback.hearing.pedals.events import PedalNotice
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Utterance
 from checkback.hearing.voice_activity import WITHOUT_NEURAL, neural_runs
+from checkback.language.phrasebook import Phrasebook
 from checkback.settings import Settings, vosk_model, whisper_model
 from checkback.speaking.sound_cards import loudspeaker_names
 
@@ -55,6 +56,10 @@ class Finding:
     remedy: str = ""
 
 
+class _DoneWithoutError(UserError):
+    """Something is not there, and the program does without it whatever the settings say."""
+
+
 def examine(settings: Settings) -> list[Finding]:
     """Try every part for real and return what was found."""
     hearing, speaking, pedals, display = (
@@ -64,7 +69,7 @@ def examine(settings: Settings) -> list[Finding]:
         settings.display,
     )
     aloud = speaking.voice == "loudspeaker" or (speaking.voice == "auto" and speaking.loudspeaker is not None)
-    by_vosk = hearing.recogniser == "vosk" or hearing.vosk_model is not None
+    by_vosk = hearing.recogniser == "vosk" or hearing.vosk_model is not None or _heard_by_vosk_only(settings)
     by_whisper = (
         hearing.recogniser == "whisper"
         or hearing.second == "whisper"
@@ -100,7 +105,8 @@ def _tried(part: str, attempt: Callable[[], str], *, needed: bool) -> Finding:
     except UserError as error:
         what, _, remedy = " ".join(str(error).split()).partition(": ")
         remedy = remedy or "set it anew with checkback setup"
-        return Finding(part, "broken" if needed else "missing", what, remedy)
+        without = isinstance(error, _DoneWithoutError) or not needed
+        return Finding(part, "missing" if without else "broken", what, remedy)
     except Exception as error:  # one part that fails in an unforeseen way must not hide the others
         what = " ".join(f"{type(error).__name__}: {error}".split())
         return Finding(part, "broken", what, "install checkback again, or report this line")
@@ -108,8 +114,15 @@ def _tried(part: str, attempt: Callable[[], str], *, needed: bool) -> Finding:
 
 def _cards(settings: Settings) -> str:
     silent: list[str] = []
-    cards = app.make_bailout(settings, app.load_book(settings), silent.append)
-    return silent[0] if cards is None else f"{settings.guiding.regime} is the regime of an arrest"
+    book = app.load_book(settings)
+    if not book.file.bailout:
+        raise _DoneWithoutError(
+            f"{book.file.name} has no words for them, so none is opened or offered and the clock of an arrest is "
+            "silent: add [bailout] to the phrasebook; checkback card shows them all the same"
+        )
+    if app.make_bailout(settings, book, silent.append) is None:
+        raise UserError(" ".join(silent))
+    return f"{settings.guiding.regime} is the regime of an arrest"
 
 
 def _phrasebook(settings: Settings) -> str:
@@ -117,8 +130,26 @@ def _phrasebook(settings: Settings) -> str:
     return f"{book.source}, {sum(1 for _ in book.families())} families"
 
 
+def _heard_by_vosk_only(settings: Settings) -> bool:
+    try:
+        return _only_vosk(app.load_book(settings))
+    except UserError:
+        # that is told of the phrasebook
+        return False
+
+
+def _only_vosk(book: Phrasebook) -> bool:
+    return book.file.recognisers == ("vosk",)
+
+
 def _recogniser(settings: Settings) -> str:
-    recogniser = app.make_recogniser(settings, app.load_book(settings))
+    book = app.load_book(settings)
+    if _only_vosk(book) and vosk_model(settings) is None:
+        raise UserError(
+            f"only Vosk can hear {book.file.name}, and there is no model for it: set hearing.vosk_model, see "
+            "models_download.md, or type only (checkback listen --typed)"
+        )
+    recogniser = app.make_recogniser(settings, book)
     try:
         # a second of silence, decoded for real
         silence = np.zeros(SAMPLE_RATE_HZ, dtype=np.int16)
@@ -130,13 +161,18 @@ def _recogniser(settings: Settings) -> str:
 
 def _vosk(settings: Settings) -> str:
     model = vosk_model(settings)
+    book = app.load_book(settings)
     if model is None:
+        if _only_vosk(book):
+            raise UserError(
+                f"none is set or found, and {book.file.name} is heard by Vosk only: see models_download.md"
+            )
         raise UserError(
             "none is set or found: the built-in recogniser is used; see models_download.md for a Vosk model"
         )
     from checkback.hearing.vosk import VoskRecogniser
 
-    recogniser = VoskRecogniser(model, app.grammar_of(app.load_book(settings)), drop_unknown=True)
+    recogniser = VoskRecogniser(model, app.grammar_of(book), drop_unknown=True)
     recogniser.close()
     unknown = recogniser.unknown_words
     never = f"; it does not know, and would never hear: {', '.join(unknown)}" if unknown else ""
@@ -145,14 +181,16 @@ def _vosk(settings: Settings) -> str:
 
 def _whisper(settings: Settings) -> str:
     model = whisper_model(settings)
+    book = app.load_book(settings)
     if model is None:
+        second = "there is no second opinion and " if "whisper" in book.file.recognisers else ""
         raise UserError(
-            "none is set or found: there is no second opinion and notes are kept as sound; "
+            f"none is set or found: {second}notes are kept as sound if there is no Vosk model either; "
             "see models_download.md for a Whisper model"
         )
     from checkback.hearing.whisper import WhisperListener
 
-    WhisperListener(model, language=app.load_book(settings).file.language).close()
+    WhisperListener(model, language=book.file.language).close()
     return f"{model} loads"
 
 
@@ -291,17 +329,29 @@ def _pedal(settings: Settings) -> str:
 
 
 def _display(settings: Settings) -> str:
+    """Bind what would be served at, and tell who could come in."""
     wanted = settings.display
-    if not wanted.use:
-        return "display.use is off in the settings"
     for package in ("starlette", "uvicorn"):
         extra(package, of="display", purpose="The display")
+    from checkback.showing.guard import is_loopback
     from checkback.showing.server import bound_to
 
     bound = bound_to(wanted.host, wanted.port)
     port = bound.getsockname()[1]
     bound.close()
-    return f"can be served at {wanted.host}, port {port}"
+    if not is_loopback(wanted.host):
+        token = (
+            "the token that is set"
+            if wanted.token
+            else "a token that is made up at each start and shown then"
+        )
+        who = f"open to the network, without encryption: whoever has {token} sees the patient's data"
+    else:
+        who = "for this computer only" + (", with a token" if wanted.token else "")
+    off = "" if wanted.use else " (display.use is off in the settings)"
+    # at port 0 each start takes another one that is free
+    where = f"port {port}" if wanted.port else "a port that is free"
+    return f"can be served at {wanted.host}, {where}, {who}{off}"
 
 
 def disk_space(folder: Path, least_bytes: int = LEAST_FREE_BYTES) -> str:

@@ -6,13 +6,14 @@ from pathlib import Path
 from typing import Literal
 
 import click
-from pydantic import BaseModel, ConfigDict, Field, field_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
 from checkback.aloud import Verbosity
 from checkback.errors import UserError
 from checkback.hearing.pedals.bindings import DEFAULT_KEYS, Bindings, bindings_of
 from checkback.hearing.pedals.gestures import Timing
-from checkback.language.catalogue import read_toml
+from checkback.language.catalogue import parse_toml, read_text
+from checkback.settings_faults import refused
 
 
 class _Group(BaseModel):
@@ -104,10 +105,20 @@ class Pedals(_Group):
     @field_validator("keys")
     @classmethod
     def _go_together(cls, keys: dict[str, str | dict[str, str]]) -> dict[str, str | dict[str, str]]:
-        try:
-            bindings_of(keys)
-        except UserError as error:
-            raise ValueError(str(error).rstrip(".")) from None
+        told = []
+        for name, does in keys.items():
+            try:
+                bindings_of({name: does})
+            except UserError as error:
+                told.append(str(error).rstrip("."))
+        if not told:
+            try:
+                # and one with the other
+                bindings_of(keys)
+            except UserError as error:
+                told.append(str(error).rstrip("."))
+        if told:
+            raise ValueError("; ".join(told))
         return keys
 
     @property
@@ -131,6 +142,11 @@ class Display(_Group):
         description="Address to serve at; any but this computer's own needs a token.",
     )
     port: int = Field(default=8470, ge=0, le=65535, description="0: one that is free.")
+    address: str | None = Field(
+        default=None,
+        pattern=r"^https?://[A-Za-z0-9.\-\[\]:_]+$",
+        description="Where browsers reach it through a proxy or a tunnel; none: at host and port themselves.",
+    )
     token: str | None = Field(
         default=None,
         pattern=r"^[!-~]{12,200}$",
@@ -230,7 +246,7 @@ def load(path: Path | None) -> Settings:
     Raises
     ------
     UserError
-        If the named file is missing, or a key is wrong.
+        If the named file is missing, or keys are wrong; all of them are told.
     """
     if path is None:
         path = default_path()
@@ -243,7 +259,11 @@ def load(path: Path | None) -> Settings:
                 f"The settings {path} cannot be looked at ({error.strerror}): change the permissions there, "
                 "or name another file with --settings."
             ) from None
-    return read_toml(path, Settings)
+    text = read_text(path)
+    try:
+        return Settings.model_validate(parse_toml(path, text))
+    except ValidationError as error:
+        raise refused(path, text, error) from None
 
 
 def grammars_folder(settings: Settings) -> Path:

@@ -16,6 +16,7 @@ from tomlkit.exceptions import TOMLKitError
 
 from checkback.errors import UserError
 from checkback.settings import Settings
+from checkback.settings_faults import refused
 
 
 def update(path: Path, changes: Mapping[str, Any]) -> None:
@@ -59,10 +60,10 @@ def update(path: Path, changes: Mapping[str, Any]) -> None:
     written = tomlkit.dumps(document)
     try:
         Settings.model_validate(tomllib.loads(written, parse_float=Decimal))
-    except (ValidationError, tomllib.TOMLDecodeError) as error:
-        first = error.errors()[0] if isinstance(error, ValidationError) else {"loc": (), "msg": str(error)}
-        key = ".".join(map(str, first["loc"]))
-        raise UserError(f"{path}: key {key}: {first['msg']}; mend that key, then try again") from None
+    except ValidationError as error:
+        raise refused(path, written, error) from None
+    except tomllib.TOMLDecodeError as error:
+        raise UserError(f"{path}: not valid TOML: {error}; mend that line, then try again") from None
     _replace(path, written)
 
 

@@ -7,13 +7,15 @@ import os
 import socket
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 from test_pedal import keyboard_missing, virtual_display
 
 from checkback import doctor
+from checkback.doctor import Finding, _display, _tried, examine
 from checkback.errors import UserError
-from checkback.settings import Settings
+from checkback.settings import Display, Language, Settings
 from command_line import Done, checkback, quiet
 from sound_room import SoundRoom, missing
 
@@ -37,7 +39,7 @@ def findings(done: Done) -> dict[str, tuple[str, str, str]]:
 @pytest.mark.skipif(Path("/dev/snd").exists(), reason="this computer has a sound card")
 def test_on_a_computer_without_sound_and_display(tmp_path: Path) -> None:
     env = {name: value for name, value in quiet().items() if name != "ALSA_CONFIG_PATH"}
-    done = checkback("doctor", cwd=tmp_path, env=env)
+    done = checkback("doctor", cwd=tmp_path, env=env, settings="[display]\nport = 0\n")
     assert (done.code, done.err) == (0, "")
     found = findings(done)
     # how this computer is furnished beside that is its own affair
@@ -65,7 +67,7 @@ def test_on_a_computer_without_sound_and_display(tmp_path: Path) -> None:
     assert all(bool(remedy) != (state == "works") for state, _, remedy in found.values())
     assert "plug one in" in found["microphone"][2]
     assert "models_download.md" in found["vosk model"][2]
-    assert list(tmp_path.iterdir()) == []
+    assert [each.name for each in tmp_path.iterdir()] == ["settings.toml"]
 
 
 def test_a_sound_system_that_fails_takes_nothing_with_it(tmp_path: Path) -> None:
@@ -148,3 +150,44 @@ def test_with_sound_and_display_everything_works(tmp_path: Path) -> None:
     assert faults - {"devices with keys", "disk space", "time zone"} == {"vosk model", "whisper model"}
     assert found["microphones"][1] and found["loudspeakers"][1]
     assert "pedals.use is off" in found["pedal"][1]
+
+
+def display_of(**settings: Any) -> Finding:
+    return _tried("display", lambda: _display(Settings(display=Display(**settings))), needed=True)
+
+
+def test_the_display_is_bound_and_who_could_come_in_is_told() -> None:
+    assert display_of(port=0).what.startswith(
+        "can be served at 127.0.0.1, a port that is free, for this computer only"
+    )
+    assert "display.use is off" in display_of(port=0).what and "off" not in display_of(port=0, use=True).what
+    made_up = display_of(port=0, host="0.0.0.0")
+    assert made_up.state == "works" and "a token that is made up at each start" in made_up.what
+    assert "whoever has the token that is set sees" in display_of(port=0, host="0.0.0.0", token="x" * 12).what
+
+
+def test_a_port_that_is_taken_and_a_host_that_is_not_here() -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        found = display_of(port=port)
+        assert (
+            found.state == "broken"
+            and f"port {port}" in found.what
+            and "another display.port" in found.remedy
+        )
+    # RFC 5737: an address for documents, which no computer has
+    found = display_of(port=0, host="192.0.2.7")
+    assert found.state == "broken" and "192.0.2.7" in found.what and "display.host" in found.remedy
+
+
+def test_a_language_that_only_vosk_hears_is_told_alike_everywhere(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    found = {each.part: each for each in examine(Settings(language=Language(phrasebook="korean")))}
+    for part in ("recogniser", "vosk model"):
+        assert found[part].state == "broken" and "built-in" not in f"{found[part].what} {found[part].remedy}"
+    assert "second opinion" not in f"{found['whisper model'].what} {found['whisper model'].remedy}"
+    assert found["cards"].state == "missing" and "bailout" in found["cards"].remedy

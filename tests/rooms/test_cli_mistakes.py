@@ -158,7 +158,19 @@ def test_a_replay_that_cannot_begin(tmp_path: Path, options: list[str], parts: l
         ("cases = x\n", ["settings.toml: not valid TOML", "line 1"]),
         ('casez = "x"', ["settings.toml: line 1: key casez: there is no such key"]),
         ("[hearing]\nmikrophone = 'USB'", ["key hearing.mikrophone: there is no such key"]),
-        ("[speaking]\nrate_wpm = 'fast'", ["key speaking.rate_wpm", "valid integer"]),
+        ("[speaking]\nrate_wpm = 'fast'", ["key speaking.rate_wpm: is to be a whole number, not 'fast'"]),
+        ("cases = 5", ["line 1: key cases: is to be a path in quotes"]),
+        ('[display]\ntoken = "short"', ["line 2: key display.token: is to be 12 to 200 letters"]),
+        ('[pedals.keys]\nf6 = { long = "talk" }', ["key pedals.keys", "talk cannot be bound to long"]),
+        (
+            'cases = 5\n[display]\ntoken = "a b"\nport = 70000\n[hearing]\nopen_room = "maybe"',
+            [
+                "line 1: key cases",
+                "line 3: key display.token",
+                "line 4: key display.port: is to be at most 65535",
+                "line 6: key hearing.open_room: is to be true or false, not 'maybe'; mend these keys",
+            ],
+        ),
         (
             "[hearing]\nrecogniser = 'magic'",
             ["key hearing.recogniser", "'pocketsphinx', 'vosk' or 'whisper'"],

@@ -112,7 +112,7 @@ class Asking:
         """Return what is to be written: the answers, and what is set already where they are the same."""
         now = self.settings
         found: Changes = {
-            "cases": now.cases,
+            "cases": now.cases.expanduser().absolute(),
             "language": {"phrasebook": now.language.phrasebook},
             "hearing": {
                 "microphone": now.hearing.microphone,
@@ -293,7 +293,8 @@ class Asking:
     def cases(self) -> None:
         """Where cases are kept."""
         while True:
-            now = self.settings.cases
+            # from wherever it is started later, the cases go to the same place
+            now = self.settings.cases.expanduser().absolute()
             typed = click.prompt("Folder for cases", default=str(now))
             folder = now if typed == str(now) else Path(typed).expanduser().absolute()
             try:

@@ -220,12 +220,21 @@ def read_toml(path: Path, model: type[Model]) -> Model:
     UserError
         If the file is missing, is not TOML, or a key is wrong: the message names file and key.
     """
-    text = read_text(path)
+    return _checked(path, parse_toml(path, read_text(path)), model)
+
+
+def parse_toml(path: Path, text: str) -> dict[str, Any]:
+    """Return what stands in a text that was read from a TOML file.
+
+    Raises
+    ------
+    UserError
+        If it is not TOML.
+    """
     try:
-        data = tomllib.loads(text, parse_float=Decimal)
+        return tomllib.loads(text, parse_float=Decimal)
     except tomllib.TOMLDecodeError as error:
         raise UserError(f"{path}: not valid TOML: {error}; mend that line") from None
-    return _checked(path, data, model)
 
 
 def read_json(path: Path, model: type[Model]) -> Model:

@@ -31,7 +31,7 @@ ENTRIES_S = 60.0
 OPEN_PATHS = frozenset({"/enter", "/enter.js", "/look.css"})
 """What is given without a token: the way to enter one."""
 
-_HOST = re.compile(r"(\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9._-]+)(?::[0-9]{1,5})?")
+_HOST = re.compile(r"(\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9._-]+)(?::([0-9]{1,5}))?")
 _LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"
 
 CSP = (
@@ -54,6 +54,28 @@ def new_token() -> str:
     """Return a token that can be typed from a sheet of paper: 16 signs of 31, 79 bits."""
     signs = "".join(secrets.choice(_LETTERS) for _ in range(16))
     return "-".join(signs[i : i + 4] for i in range(0, 16, 4))
+
+
+_PORTS = {"http": 80, "https": 443}
+
+
+def _origin(address: str) -> str | None:
+    """Return an origin as browsers write it, in small letters and without the port that goes unsaid; else None."""
+    try:
+        parts = urlsplit(address.lower())
+        usual = parts.port in (None, _PORTS.get(parts.scheme))
+    except ValueError:
+        return None
+    if (
+        parts.scheme not in _PORTS
+        or not parts.netloc
+        or parts.path
+        or parts.query
+        or parts.username is not None
+    ):
+        return None
+    host = parts.netloc.rpartition(":")[0] if usual and parts.port is not None else parts.netloc
+    return f"{parts.scheme}://{host}"
 
 
 def is_loopback(host: str) -> bool:
@@ -103,13 +125,20 @@ class Door:
     token : str or None
         What is to be entered first; None: nothing.
     port : int
-        Of the server; cookies of two servers on one computer are told apart by it.
+        Of the server: a `Host` with another port is not ours, and cookies of two servers on one computer
+        are told apart by it.
+    address : str or None
+        Origin under which a proxy or a tunnel offers it too, such as ``https://wall.example``.
     """
 
-    def __init__(self, app: ASGIApp, *, host: str, token: str | None, port: int) -> None:
+    def __init__(
+        self, app: ASGIApp, *, host: str, token: str | None, port: int, address: str | None = None
+    ) -> None:
         self._app = app
         self._host = host
         self._token = token
+        self._port = port
+        self._address = None if address is None else _origin(address)
         self._cookie = f"checkback_{port}"
         self._visit = secrets.token_urlsafe(32)
         self._posts = Allowance(POSTS, POSTS_S)
@@ -159,8 +188,11 @@ class Door:
         return None
 
     def _refusal_of_post(self, headers: Headers, path: str) -> Response | None:
-        origin = urlsplit(headers.get("origin", ""))
-        if origin.scheme not in ("http", "https") or origin.netloc.lower() != headers["host"].lower():
+        # this server speaks http: a page that came by https, or from another port, is somebody else's
+        ours = {self._address}
+        if not self._is_of_proxy(headers["host"]):
+            ours.add(_origin(f"http://{headers['host']}"))
+        if (origin := _origin(headers.get("origin", ""))) is None or origin not in ours:
             return PlainTextResponse("Only the display's own pages may post.", 403)
         if headers.get("content-type", "").partition(";")[0].strip().lower() != "application/json":
             return PlainTextResponse("Only JSON is taken.", 415)
@@ -172,6 +204,10 @@ class Door:
         found = headers.getlist("host")
         match = _HOST.fullmatch(found[0]) if len(found) == 1 else None
         if match is None:
+            return False
+        if self._is_of_proxy(match[0]):
+            return True
+        if int(match[2] or _PORTS["http"]) != self._port:
             return False
         name = match[1].strip("[]").lower()
         if is_loopback(name) or name == self._host.lower():
@@ -185,6 +221,9 @@ class Door:
             own = socket.gethostname().lower()
             return name in (own, own.partition(".")[0], f"{own}.local")
         return True
+
+    def _is_of_proxy(self, host: str) -> bool:
+        return self._address is not None and host.lower() == urlsplit(self._address).netloc
 
     def _is_known(self, headers: Headers) -> bool:
         try:

@@ -40,6 +40,8 @@ class Server:
         0: one that is free.
     token : str or None
         What is to be entered first.
+    address : str or None
+        See `Door`.
     show : callable
         Is given one line if the server ends by itself.
 
@@ -58,6 +60,7 @@ class Server:
         host: str,
         port: int,
         token: str | None,
+        address: str | None = None,
         show: Callable[[str], None],
     ) -> None:
         if token is None and not is_loopback(host):
@@ -68,7 +71,7 @@ class Server:
         self.port: int = self._socket.getsockname()[1]
         self.open_connections: dict[Any, asyncio.Transport] = {}
         pages = Pages(feed, words, typed)
-        pages.door = door = Door(pages.application(), host=host, token=token, port=self.port)
+        pages.door = door = Door(pages.application(), host=host, token=token, port=self.port, address=address)
         pages.drop = lambda scope: self._drop(scope.get("client"))
         # what strangers send is not worth a line on the operator's screen
         quiet = logging.getLogger("uvicorn")
