@@ -229,7 +229,7 @@ def _back(case: Case, phrasing: Phrasing, told: Told) -> str:
     if told.result == "asked" or not told.entries:
         return told.reply
     last = told.entries[-1]
-    if isinstance(last.body, (Noted, StandBy)):
+    if isinstance(last.body, (Noted, StandBy, CardStep)):
         return told.reply
     return _taken_back(case, phrasing, last) or phrasing.summary(last) or told.reply
 
@@ -409,9 +409,14 @@ def _radiation(state: Status) -> tuple[Total, ...]:
             found.append(Total(key, figure.text, ""))
         else:
             found.append(
-                Total(key, figure.text, level.level.text or "", step="reached", source=level.level.source)
+                Total(key, figure.text, _level(level.level), step="reached", source=level.level.source)
             )
     return tuple(found)
+
+
+def _level(figure: Figure) -> str:
+    """Return the level itself; that it is reached is told beside it."""
+    return (figure.text or "").removesuffix(" reached")
 
 
 # --- the card that is open ------------------------------------------------------------------------

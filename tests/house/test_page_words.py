@@ -141,7 +141,7 @@ def test_no_script_has_a_word_of_its_own() -> None:
                 "caution",
                 "source",
             ),
-            *("sources", "svg", "rect"),
+            *("sources", "svg", "rect", "due"),
         }, name
         literals = re.findall(r"[\"`]([^\"`\n]*)[\"`]", script)
         sentences = [

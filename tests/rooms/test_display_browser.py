@@ -107,6 +107,26 @@ def test_nothing_that_is_large_is_cut_off(seen: Seen) -> None:
     assert seen.wall.evaluate(cut) == []
 
 
+def test_with_two_balloons_up_nothing_overlaps_at_either_size(seen: Seen) -> None:
+    seen.room.type("non compliant balloon 3 by 20 to mid L A D", "up to 25 atmospheres")
+    seen.wall.locator("#up-list[data-count='2'] [data-above=true]").wait_for()
+    over = """() => {
+        const area = document.querySelector("#ups").getBoundingClientRect();
+        const seen = [...document.querySelectorAll("#up-list p, #up-all")].filter(each => each.textContent);
+        const boxes = seen.map(each => [each.textContent, each.getBoundingClientRect()]);
+        return boxes.flatMap(([a, box], i) => [
+            ...(box.bottom > area.bottom + 1 || box.right > area.right + 1 ? [`${a} leaves its area`] : []),
+            ...boxes.slice(i + 1).filter(([, other]) => box.bottom > other.top + 1 && other.bottom > box.top + 1
+                && box.right > other.left + 1 && other.right > box.left + 1).map(([b]) => `${a} over ${b}`),
+        ]);
+    }"""
+    for width in (3840, 1920):
+        seen.wall.set_viewport_size({"width": width, "height": width * 9 // 16})
+        assert seen.wall.evaluate(over) == []
+    seen.room.type("balloon down", "balloon out")
+    seen.wall.locator("#up-list[data-count='1'], #up-list .none").first.wait_for()
+
+
 def test_a_question_is_answered_at_the_desk(seen: Seen) -> None:
     seen.type("balloon three by twenty eight")
     seen.until(seen.wall, "#heard[data-result=asked]", "3.0 × 28 mm")

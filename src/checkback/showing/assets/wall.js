@@ -14,16 +14,22 @@ function fit() {
 
 let fitted;
 
-// What has no room is counted instead of cut off.
+// Whether an item wants something of somebody.
+const calls = (item) => item.dataset.due === "true" || Boolean(item.dataset.step);
+
+// What has no room is counted instead of cut off, and marked if something is due among it.
 function trim(list) {
   list.querySelector(".more")?.remove();
   const items = [...list.children];
   for (const each of items) each.hidden = false;
-  let left = items.length;
-  const more = make("li", "", "more");
-  while (left > 1 && list.scrollHeight > list.clientHeight + 1) {
-    items[--left].hidden = true;
-    more.textContent = fill(words.say.more, items.length - left);
+  // the first stays, whatever it needs
+  const going = items.slice(1).reverse();
+  const more = make(list.tagName === "DIV" ? "p" : "li", "", "more");
+  for (let gone = 1; gone <= going.length && list.scrollHeight > list.clientHeight + 1; gone++) {
+    going[gone - 1].hidden = true;
+    const due = going.slice(0, gone).some(calls);
+    more.dataset.due = String(due);
+    more.textContent = `${due ? "! " : ""}${fill(words.say.more, gone)}`;
     list.append(more);
   }
 }
