@@ -47,7 +47,7 @@ from checkback.commands.sign import sign
 from checkback.errors import UserError
 from checkback.hearing.recording import Recording
 from checkback.language.card import phrase_card
-from checkback.language.checking import ambiguities, near_sounding, not_said_digit_by_digit
+from checkback.language.checking import ambiguities, korean_phones, near_sounding, not_said_digit_by_digit
 from checkback.language.phrasing import Phrasing
 from checkback.language.reading import Reader
 from checkback.language.wordgraph import jsgf, word_graph
@@ -126,13 +126,13 @@ def check(settings: SettingsFile) -> None:
     words = {word for arcs in graph.arcs for word in arcs}
     by_sound = "pocketsphinx" in book.file.recognisers or bool(book.pronunciations)
     try:
-        spoken = pronunciations_of(words, book.pronunciations) if by_sound else {}
+        spoken = pronunciations_of(words, book.pronunciations) if by_sound else korean_phones(words)
     except UserError as error:
         raise UserError(f"{book.source.with_suffix('.pronunciations')}: {error}") from None
     for found in ambiguities(book):
         click.echo(f"two readings, will be asked: '{found.sentence}' ({', '.join(found.families)})")
     pairs = near_sounding(graph, spoken)
-    if by_sound:
+    if spoken:
         click.echo(f"sound alike in the same place: {', '.join(f'{a}/{b}' for a, b in pairs) or 'none'}")
     for a, b in not_said_digit_by_digit(book, pairs):
         click.echo(

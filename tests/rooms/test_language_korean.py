@@ -99,7 +99,8 @@ def heard(recogniser: VoskRecogniser, sentence: str) -> str:
     [
         ("봉합", Closure(method="suture closure"), "봉합"),
         ("남은 조영제", None, ""),
-        ("음성 끄기", None, ""),
+        ("음소거", None, ""),
+        ("음성 켜기", None, ""),
     ],
 )
 def test_from_korean_sound_to_an_entry_and_back(

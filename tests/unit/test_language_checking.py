@@ -10,7 +10,7 @@ import pytest
 from checkback.errors import UserError
 from checkback.hearing.pocketsphinx import pronunciations_of
 from checkback.language.catalogue import line_of_key
-from checkback.language.checking import ambiguities, near_sounding, not_said_digit_by_digit
+from checkback.language.checking import ambiguities, korean_phones, near_sounding, not_said_digit_by_digit
 from checkback.language.phrasebook import Phrasebook
 from checkback.language.wordgraph import word_graph
 
@@ -55,6 +55,21 @@ def test_words_one_phone_apart_in_the_same_place_are_named() -> None:
     assert {("fifteen", "fifty"), ("forty", "fourteen"), ("eighteen", "eighty")} <= set(pairs)
     assert ("balloon", "stent") not in pairs
     assert not_said_digit_by_digit(book, pairs) == []
+
+
+def test_korean_words_that_sound_alike_are_named(tmp_path: Path) -> None:
+    """On and off of the voice were heard as one another by a recogniser as long as they were said so."""
+    shutil.copytree(GRAMMARS, tmp_path, dirs_exist_ok=True)
+    file = tmp_path / "korean.toml"
+    text = file.read_text(encoding="utf-8")
+    assert text.count('say = ["음소거"]') == 1
+    text = text.replace('say = ["음소거"]', 'say = ["음성 끄기"]')
+    file.write_text(text, encoding="utf-8")
+    for folder, alike in ((tmp_path, True), (GRAMMARS, False)):
+        graph = word_graph(Phrasebook.load(folder, "korean").spoken)
+        pairs = near_sounding(graph, korean_phones({word for arcs in graph.arcs for word in arcs}))
+        assert (("끄기", "켜기") in pairs) == alike
+        assert ("켜기", "음소거") not in pairs and ("음성", "음소거") not in pairs
 
 
 def test_numbers_that_are_not_said_back_digit_by_digit_are_named(tmp_path: Path) -> None:
