@@ -19,6 +19,7 @@ from checkback.display import Display, open_display
 from checkback.errors import UserError
 from checkback.guiding import deck as decks
 from checkback.hearing.endpointing import BLOCK_S, Segmenter
+from checkback.hearing.interruption import Interruption
 from checkback.hearing.microphone import Microphone
 from checkback.hearing.pedals.events import OnNotice, OnPedal, Pedal, PedalEvent
 from checkback.hearing.pedals.opening import is_stream, open_pedal, stream_events
@@ -301,6 +302,7 @@ def listening(
             microphone=microphone,
             open_room=settings.hearing.open_room,
             hold_off_s=settings.speaking.hold_off_s,
+            interruption=_interruption(settings, microphone),
             report=report,
             show=show,
         )
@@ -315,6 +317,13 @@ def listening(
         gc.freeze()
         stack.callback(gc.unfreeze)
         yield room
+
+
+def _interruption(settings: Settings, microphone: Microphone | None) -> Interruption | None:
+    """Return what listens for speech over the voice, where that is meant for the program."""
+    # without the network that tells voices from noise, any loud noise would silence the voice
+    wanted = settings.speaking.stops_for_speech and settings.hearing.open_room
+    return Interruption() if microphone is not None and wanted and neural_runs() else None
 
 
 def _open_display(

@@ -37,6 +37,11 @@ OFFER_STANDS_S = 120.0
 AGAIN_S = 60.0
 """What the clock of an arrest calls due and nobody does is said again after so long: a setting of this program."""
 
+TOLD_LATER_S = 600.0
+"""An arrest of which everything was told so long afterwards is put on record, not treated: a setting of this program."""
+
+_OF_ARREST = frozenset({"rhythm", "compressions", "shock", "drug"})
+
 OnRecord = Literal["said", "program"]
 
 Asks = Literal["", "offer", "card"]
@@ -292,7 +297,12 @@ class Bailout:
         found: list[tuple[Advice, str]] = []
         wait_s = math.inf
         running = self.arrest(case, now, session)
-        if running is not None and running.ended is None and not _case_ended(case, running.began):
+        if (
+            running is not None
+            and running.ended is None
+            and not _case_ended(case, running.began)
+            and not _told_later(case, running.began)
+        ):
             wait_s = min((each.since_s - running.elapsed_s for each in running.ahead), default=math.inf)
             for rule, group in groupby(running.due, key=lambda each: each.rule):
                 choices = tuple(group)
@@ -351,6 +361,25 @@ def _steps(turn: Turn, *, opening: bool = False) -> Iterator[Step]:
 def _case_ended(case: Case, began: Entry) -> bool:
     end = case.latest(CaseEnd)
     return end is not None and end.n > began.n
+
+
+def _told_later(case: Case, began: Entry) -> bool:
+    """Return whether all that is known of an arrest was told long after it: then nobody waits for the clock."""
+    return all(
+        (_first_told(case, entry).said.wall - entry.at.wall).total_seconds() > TOLD_LATER_S
+        for entry in case.in_force()
+        if entry.body.kind in _OF_ARREST and entry.at.wall >= began.at.wall
+    )
+
+
+def _first_told(case: Case, entry: Entry) -> Entry:
+    """Return an entry as it was before it was corrected, which may have been much later."""
+    while entry.amends and entry.amends < entry.n:
+        old = case.entry(entry.amends)
+        if old is None or old.at != entry.at:
+            break
+        entry = old
+    return entry
 
 
 def _said(case: Case, rule: str, began: Entry, step: str) -> bool:

@@ -2,7 +2,7 @@
 
 The questions never stand in the way: any other call-out is taken as always, and after `ASKS_FOR_S`
 without an answer nothing is asked any more, so that a number said much later is not taken for one.
-What the record lacks is told by the case alone; nothing here has to survive a restart.
+What the record lacks is told by the case alone; after a restart the entries tell whether it was being asked.
 """
 
 from __future__ import annotations
@@ -16,13 +16,19 @@ from checkback.language.phrasing import Phrasing
 from checkback.language.reading import Reader, Reading
 from checkback.record.case import Case
 from checkback.record.devices import DeviceLife
-from checkback.record.entry import DeviceEvent, LeftOpen
+from checkback.record.entry import Advice, DeviceEvent, Entry, LeftOpen, Moment
 
 ASKS_FOR_S = 60.0
 """So long a short answer is waited for."""
 
 NOT_ASKED = frozenset({"case_end"})
 """What is named and not asked for: the case ends when somebody says so."""
+
+RESUMES_WITHIN_S = 120.0
+"""After a restart the questions go on if the last sign of them is no older."""
+
+ASKING_RULES = frozenset({"guide_out_missing", "case_end_missing"})
+"""Advice that is followed by questions."""
 
 ANSWER = "answer_"
 """Families of answers are called so, and then by what was asked for."""
@@ -63,6 +69,26 @@ class Checklist:
         self._passed.clear()
         self._asked = None
         return self._ask(case, now_s)
+
+    def resume(self, case: Case, now: Moment) -> str:
+        """Go on after a restart where the questions broke off; return the next one, or nothing."""
+        since: Entry | None = None
+        for entry in case.backwards():
+            if (now.wall - entry.recorded.wall).total_seconds() > RESUMES_WITHIN_S:
+                break
+            if isinstance(entry.body, LeftOpen):
+                since = entry
+            elif isinstance(entry.body, Advice) and entry.body.rule in ASKING_RULES:
+                since = entry
+                break
+        if since is None:
+            return ""
+        self._passed = {
+            (entry.body.item, None, None)
+            for entry in case.in_force()
+            if isinstance(entry.body, LeftOpen) and entry.n >= since.n
+        }
+        return self._ask(case, now.monotonic_s)
 
     def end(self) -> None:
         """Ask for nothing any more."""

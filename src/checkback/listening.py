@@ -19,10 +19,11 @@ from pathlib import Path
 from typing import Literal, TextIO
 
 from checkback.hearing.endpointing import Segmenter
+from checkback.hearing.interruption import Interruption
 from checkback.hearing.level import FLOOR_DBFS, Meter, Notice
 from checkback.hearing.microphone import FIRST_BLOCK_S, Microphone
 from checkback.hearing.pedals.events import PedalEvent, PedalNotice
-from checkback.hearing.recogniser import Heard, Recogniser, Utterance
+from checkback.hearing.recogniser import Heard, Pcm, Recogniser, Utterance
 from checkback.loop import Loop, Outcome
 from checkback.speaking.polite import PoliteVoice
 from checkback.speaking.voice import Urgency
@@ -120,6 +121,8 @@ class Listening:
         Take utterances with no pedal held.
     hold_off_s : float
         How long to stay deaf after the voice fell silent, s.
+    interruption : Interruption or None
+        Tells whether somebody speaks over the voice, which then falls silent; None: only a press stops it.
     report : callable
         Is given each outcome, and the utterance if there was one.
     show : callable
@@ -136,6 +139,7 @@ class Listening:
         microphone: Microphone | None,
         open_room: bool,
         hold_off_s: float,
+        interruption: Interruption | None = None,
         report: Callable[[Outcome, Utterance | None], None],
         show: Callable[[str], None],
     ) -> None:
@@ -146,6 +150,7 @@ class Listening:
         self._microphone = microphone
         self._open_room = open_room
         self._hold_off_s = hold_off_s
+        self._interruption = interruption
         self._report = report
         self._show = show
         # a signal handler may put into it while the main thread is taking from it
@@ -255,6 +260,7 @@ class Listening:
                 hearing = self._microphone.hearing
                 if self._voice.speaking != muted:
                     muted = not muted
+                    self._follow_voice(muted, in_speech=segmenter.in_speech)
                     if muted:
                         self._pass_on(segmenter.mute())
                     else:
@@ -265,6 +271,7 @@ class Listening:
                 self._voice.follow(segmenter.in_speech, time.monotonic(), held=segmenter.held)
                 if taken is not None:
                     self._last_block_s = time.monotonic()
+                    self._listen_over_voice(taken[0], segmenter, muted=muted)
                     if (notice := meter.feed(*taken, own_voice=muted and not segmenter.held)) is not None:
                         self._events.put(Noticed(notice))
                     self._pass_on(segmenter.feed(*taken))
@@ -277,6 +284,22 @@ class Listening:
         finally:
             self._voice.let_go()
             self._utterances.put(None)
+
+    def _follow_voice(self, speaking: bool, *, in_speech: bool) -> None:
+        if self._interruption is not None and speaking:
+            self._interruption.begin(in_speech=in_speech)
+        elif self._interruption is not None:
+            self._interruption.end()
+
+    def _listen_over_voice(self, block: Pcm, segmenter: Segmenter, *, muted: bool) -> None:
+        """Let the voice give way if somebody speaks over it."""
+        if self._interruption is None or (segmenter.in_speech and not muted):
+            return
+        if segmenter.held:
+            self._interruption.leave_out()
+        if self._interruption.feed(block):
+            for sentence in self._voice.give_way():
+                self._show(f"not spoken: {sentence.text} (somebody spoke)")
 
     def _look(self, segmenter: Segmenter, meter: Meter, *, muted: bool) -> RoomState:
         assert self._microphone is not None

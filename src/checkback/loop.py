@@ -201,6 +201,7 @@ class Loop:
         self.phrasing = Phrasing(book)
         self.case = Case(journal.entries)
         self._checklist = Checklist(self.phrasing)
+        self._resumed = not journal.entries
         self._bailout = bailout
         # what "affirm" answers, as long as nothing else was said since
         self._card_asks: Asks = ""
@@ -500,7 +501,7 @@ class Loop:
         """Say what is due, several things in one sentence; all of it is on disk first."""
         found = due(self.case, self._limits, self._book.catalogue, self._clock.now(), self._session)
         texts: list[tuple[str, Urgency]] = []
-        question = ""
+        question = self._resume_asking()
         for each in found:
             text = self.phrasing.advice(each.rule, each.values, written=True)
             advice = Advice(
@@ -916,6 +917,13 @@ class Loop:
             return ""
         question = self._checklist.begin(self.case, self._now_s())
         return self._put(question)
+
+    def _resume_asking(self) -> str:
+        """Go on with the questions that a restart broke off; once."""
+        if self._resumed or not self._book.file.answers:
+            return ""
+        self._resumed = True
+        return self._put(self._checklist.resume(self.case, self._clock.now()))
 
     def _put(self, question: str) -> str:
         """Show a question of the checklist, and open the one of an entry again if it is that."""

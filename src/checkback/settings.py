@@ -76,6 +76,9 @@ class Speaking(_Group):
     volume: float = Field(default=1.0, ge=0.0, le=1.0)
     loudspeaker: str | None = Field(default=None, description="Part of the device's name.")
     hold_off_s: float = Field(default=0.25, ge=0.0, le=2.0, description="Deaf time after the voice, s.")
+    stops_for_speech: bool = Field(
+        default=True, description="Fall silent when somebody speaks over the voice, with an open room."
+    )
 
 
 class Pedals(_Group):

@@ -194,3 +194,18 @@ def test_a_clock_that_is_set_changes_no_interval(room: BailoutRoom) -> None:
     room.clock.step_wall(3600.0)
     room.wait(70)
     assert [round(at - began_s) for at in said(room, "arrest_rhythm_check")] == [120]
+
+
+def test_an_arrest_that_is_put_on_record_long_afterwards_is_not_prompted_for(room: BailoutRoom) -> None:
+    room.say("v fib twenty minutes ago", wait_s=120)
+    room.say("shock 200 joules nineteen minutes ago", wait_s=120)
+    assert room.advice() == []
+    # from the first word about now on, the clock speaks
+    room.say("compressions started", wait_s=5)
+    room.say("v fib", wait_s=5)
+    assert "arrest_shock" in {rule for _, rule in room.advice()}
+
+
+def test_an_arrest_that_was_called_out_late_is_prompted_for(room: BailoutRoom) -> None:
+    room.say("v fib three minutes ago", wait_s=5)
+    assert {"arrest_shock", "arrest_compressions"} <= {rule for _, rule in room.advice()}

@@ -259,3 +259,35 @@ def test_after_a_restart_the_list_is_the_same(room: Room) -> None:
     room.open()
     assert room.hear("what is missing").reply == "missing: air kerma, case end. air kerma?"
     assert room.hear("nine hundred").reply.endswith("nothing more is asked")
+
+
+class TestAcrossARestart:
+    """The program is ended, or ends, while it asks."""
+
+    def again(self, room: Room, after_s: float) -> str:
+        room.journal.close()
+        room.clock.set(room.clock.now().monotonic_s + after_s)
+        room.said.truncate(0)
+        room.open()
+        room.loop.tick()
+        return room.said.getvalue()
+
+    def test_the_questions_go_on_where_they_broke_off(self, room: Room) -> None:
+        ready(room, "contrast", "air_kerma")
+        room.hear("end of case")
+        room.loop.tick()
+        assert room.last_said.endswith("contrast total?")
+        assert room.hear("skip").result == "accepted"
+        said = self.again(room, 30.0)
+        assert "contrast" not in said and said.rstrip("\x00\n").endswith("air kerma?"), said
+        (entry,) = room.hear("nine hundred").entries
+        assert entry.body.kind == "air_kerma"
+        room.said.truncate(0)
+        room.loop.tick()
+        assert room.said.getvalue().strip("\x00\n") == "", "once"
+
+    def test_much_later_nothing_is_asked(self, room: Room) -> None:
+        ready(room, "contrast")
+        room.hear("end of case")
+        room.loop.tick()
+        assert "contrast total?" not in self.again(room, 600.0)

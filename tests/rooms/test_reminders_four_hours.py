@@ -211,7 +211,7 @@ def figures_are_right(room: Room) -> None:
     assert figures["contrast_ahead"][0] == {"left_ml": 40, "limit_ml": 300}
     assert figures["contrast_ahead"][1].startswith("Cigarroa")
     assert figures["ratio_ahead"][0] == {"times": 3.7, "left_ml": 27}
-    assert figures["act_below_target"] == ({"act_s": 231, "target_s": 250}, "PMC4544474")
+    assert figures["act_below_target"] == ({"act_s": 231, "target_s": 250}, "PubMed Central PMC4544474")
     falling = figures["act_falling"][0]
     assert falling["earliest_minutes"] <= falling["minutes"] == 4 and falling["target_s"] == 250
     assert figures["act_due"] == (
@@ -220,7 +220,7 @@ def figures_are_right(room: Room) -> None:
     )
     assert figures["bolus_window"] == (
         {"u_per_kg": 57, "low_u_per_kg": 70, "high_u_per_kg": 100},
-        "PMC4544474",
+        "PubMed Central PMC4544474",
     )
     assert figures["pressure_over_rated"][0] == {
         "pressure_atm": 22, "rated_atm": 20, "device": "balloon", "type": "non-compliant"

@@ -5,7 +5,13 @@ from __future__ import annotations
 import time
 from io import StringIO
 
-from checkback.speaking.polite import GIVES_WAY_S, PATIENCE_HELD_S, PATIENCE_S, PoliteVoice
+from checkback.speaking.polite import (
+    GIVES_WAY_S,
+    PATIENCE_HELD_S,
+    PATIENCE_S,
+    REPEATS_AFTER_S,
+    PoliteVoice,
+)
 from checkback.speaking.voice import Sentence, Tone, Urgency
 from checkback.speaking.voices import TextVoice
 from checkback.speaking.waiting import MOST_WAITING
@@ -115,3 +121,63 @@ def test_what_is_dropped_because_too_much_waits_is_shown() -> None:
     assert room.shown == [f"not spoken: reminder {n} (newer sentences wait)" for n in (0, 1)]
     room.voice.follow(False, 11.0)
     assert room.begun == [f"reminder {n}" for n in range(2, MOST_WAITING + 2)]
+
+
+class TestSpokenOver:
+    """Somebody speaks over the voice."""
+
+    def test_what_is_critical_comes_again_when_it_is_quiet_and_a_reminder_does_not(self) -> None:
+        room = Room()
+        room.voice.follow(False, time.monotonic())
+        room.voice.say("above rated burst", Urgency.CRITICAL)
+        room.voice.say("a clotting time is due", Urgency.REMINDER)
+        assert [each.text for each in room.voice.give_way()] == ["a clotting time is due"]
+        later_s = time.monotonic() + GIVES_WAY_S
+        room.voice.follow(True, later_s)
+        room.voice.follow(False, later_s + 1.0)
+        assert room.begun[2:] == ["above rated burst"]
+
+    def test_a_check_back_that_is_cut_comes_again_if_nothing_was_said_to_the_program(self) -> None:
+        room = Room()
+        room.voice.follow(False, time.monotonic())
+        room.voice.say("heparin five thousand")
+        assert room.voice.give_way() == ()
+        now_s = time.monotonic() + GIVES_WAY_S
+        room.voice.follow(True, now_s)
+        room.voice.follow(False, now_s + 1.0)
+        room.voice.follow(False, now_s + REPEATS_AFTER_S)
+        assert room.begun == ["heparin five thousand"], "an answer may still come"
+        room.voice.follow(False, now_s + 1.0 + REPEATS_AFTER_S)
+        assert room.begun == ["heparin five thousand"] * 2
+        # cut again, it is not repeated for ever
+        assert [each.text for each in room.voice.give_way()] == ["heparin five thousand"]
+        room.voice.follow(False, now_s + 20.0)
+        room.voice.follow(False, now_s + 40.0)
+        assert len(room.begun) == 2
+
+    def test_the_answer_to_what_was_said_takes_its_place(self) -> None:
+        room = Room()
+        room.voice.follow(False, time.monotonic())
+        room.voice.say("heparin five thousand")
+        room.voice.give_way()
+        now_s = time.monotonic() + GIVES_WAY_S
+        room.voice.follow(True, now_s)
+        room.voice.say("withdrawn, heparin five thousand")
+        for second in range(1, 10):
+            room.voice.follow(False, now_s + second)
+        assert room.begun[1:] == ["withdrawn, heparin five thousand"]
+
+    def test_a_press_drops_it_for_good(self) -> None:
+        room = Room()
+        room.voice.follow(False, time.monotonic())
+        room.voice.say("heparin five thousand")
+        room.voice.give_way()
+        assert [each.text for each in room.voice.stop()] == ["heparin five thousand"]
+
+    def test_at_the_end_of_the_program_it_is_said(self) -> None:
+        room = Room()
+        room.voice.follow(False, time.monotonic())
+        room.voice.say("heparin five thousand")
+        room.voice.give_way()
+        room.voice.let_go()
+        assert room.begun == ["heparin five thousand"] * 2

@@ -59,7 +59,7 @@ def test_bolus_window_of_70_kg(gp_inhibitor: bool, low_u: float, high_u: float) 
     ):
         result = bolus_check(dose_u, 70, gp_inhibitor, ALL.heparin, PLAUSIBLE)
         assert (result.low_u, result.high_u, result.verdict) == (low_u, high_u, verdict)
-        assert result.u_per_kg == pytest.approx(dose_u / 70) and result.source == "PMC4544474"
+        assert result.u_per_kg == pytest.approx(dose_u / 70) and result.source == "PubMed Central PMC4544474"
 
 
 def test_heparin_total() -> None:
@@ -190,7 +190,7 @@ def test_act_targets() -> None:
         (high, True, (200, 250)),
     ):
         target = act_target(gp_inhibitor, rules)
-        assert (target.low_s, target.high_s) == expected and target.source == "PMC4544474"
+        assert (target.low_s, target.high_s) == expected and target.source == "PubMed Central PMC4544474"
 
 
 def test_when_the_next_reading_is_due_is_common_practice() -> None:

@@ -100,7 +100,7 @@ def test_follow_up_lines() -> None:
     assert line is not None and len(line.actions) == 1
     assert [level.quantity for level in line.reached] == ["air kerma", "dose-area product"]
     assert all(word in line.actions[0] for word in ("chart", "inform", "follow-up"))
-    assert "PMC5808555" in line.source and "NCRP" in line.source
+    assert "PubMed Central PMC5808555" in line.source and "NCRP" in line.source
     line = follow_up(Exposure(10), RULES, PLAUSIBLE)
     assert line is not None and "physicist" in line.actions[1]
     line = follow_up(Exposure(fluoroscopy_min=75), RULES, PLAUSIBLE)

@@ -188,7 +188,7 @@ def test_a_clotting_time_below_the_target_is_said_at_once(room: Room) -> None:
     room.say(act(249))
     assert room.wait() == ["act_below_target"]
     assert dict(room.last("act_below_target").values) == {"act_s": 249, "target_s": 250}
-    assert room.last("act_below_target").source == "PMC4544474"
+    assert room.last("act_below_target").source == "PubMed Central PMC4544474"
     room.say(act(250))
     assert room.wait() == []
     room.say(Patient(gp_inhibitor=True))

@@ -332,7 +332,7 @@ def test_heparin_given_and_left() -> None:
     assert value(state.heparin_per_kg) == pytest.approx(100)
     # F: 70-100 U/kg, PMC4544474; C: 4900-7000 U for 70 kg.
     assert state.first_bolus.text == "7000 U, 100 U/kg: within 4900-7000 U"
-    assert state.first_bolus.source == "PMC4544474"
+    assert state.first_bolus.source == "PubMed Central PMC4544474"
     # F: half-life 60 min at 100 U/kg; C: 4949.7 U at 30 min, 3500 at 60.
     assert value(state.heparin_left) == pytest.approx(4949.7, abs=0.05)
     assert value(after(weight(70), heparin(7000)).clotting.heparin_left) == pytest.approx(3500)
@@ -489,7 +489,7 @@ def test_radiation_levels(milligray: int, notice: float | None, is_substantial: 
     # F: chart, inform, follow up from 5 Gy, PMC5808555.
     assert (state.follow_up.text is not None) is is_substantial
     if is_substantial:
-        assert "PMC5808555" in state.follow_up.source
+        assert "PubMed Central PMC5808555" in state.follow_up.source
 
 
 def test_a_reading_that_cannot_be_true_hides_no_other() -> None:

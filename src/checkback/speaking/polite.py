@@ -19,6 +19,10 @@ GIVES_WAY_S = 0.5
 """Quiet after `stop`: whoever presses has not begun to speak yet."""
 
 
+REPEATS_AFTER_S = 2.5
+"""A check-back that somebody spoke over is said again after so long a quiet: by then a call-out is answered."""
+
+
 class PoliteVoice:
     """A voice that does not begin while somebody is speaking to the microphone.
 
@@ -31,7 +35,8 @@ class PoliteVoice:
 
     Notes
     -----
-    Critical sentences that `stop` silenced are said once more, when it is quiet again.
+    Critical sentences that were silenced are said once more, when it is quiet again.  So are check-backs that
+    somebody spoke over, unless there is an answer to what was said: then that takes their place.
     """
 
     def __init__(self, voice: Voice, *, show: Callable[[str], None] = lambda line: None) -> None:
@@ -45,11 +50,15 @@ class PoliteVoice:
         self._since_s: float | None = None
         self._quiet_until_s = float("-inf")
         self._followed = False
+        self._held: list[Sentence] = []
+        self._quiet_since_s: float | None = None
 
     def say(self, text: str, urgency: Urgency = Urgency.CHECK_BACK, tone: Tone | None = None) -> None:
         """Say `text` now, or as soon as the speaker has finished."""
         with self._lock:
             now_s = time.monotonic()
+            if urgency is Urgency.CHECK_BACK:
+                self._held.clear()
             if not self._followed or (self._since_s is None and now_s >= self._quiet_until_s):
                 self._voice.say(text, urgency, tone)
                 return
@@ -61,9 +70,14 @@ class PoliteVoice:
             self._followed = True
             if not in_speech:
                 self._since_s = None
+                if self._quiet_since_s is None:
+                    self._quiet_since_s = now_s
                 if now_s >= self._quiet_until_s:
                     self._pass_on()
+                if now_s - self._quiet_since_s >= REPEATS_AFTER_S:
+                    self._repeat()
                 return
+            self._quiet_since_s = None
             if self._since_s is None:
                 self._since_s = now_s
             if now_s - self._since_s > (PATIENCE_HELD_S if held else PATIENCE_S):
@@ -75,23 +89,42 @@ class PoliteVoice:
             self._followed = False
             self._since_s = None
             self._pass_on()
+            self._repeat()
 
     def stop(self) -> tuple[Sentence, ...]:
         """Fall silent and drop what waits, except for what is critical and was not said again yet."""
         with self._lock:
-            now_s = time.monotonic()
-            unsaid = (*self._voice.stop(), *(each.sentence for each in self._waiting.clear()))
-            kept = [each for each in unsaid if each.urgency is Urgency.CRITICAL]
-            kept = [each for each in dict.fromkeys(kept) if each not in self._said_again]
-            self._said_again = set(kept)
-            if self._followed:
-                self._quiet_until_s = now_s + GIVES_WAY_S
-            for sentence in kept:
-                if self._followed:
-                    self._wait(sentence, now_s)
-                else:
-                    self._voice.say(sentence.text, sentence.urgency, sentence.tone)
-            return tuple(each for each in unsaid if each not in kept)
+            return self._fall_silent(Urgency.CRITICAL)
+
+    def give_way(self) -> tuple[Sentence, ...]:
+        """Fall silent because somebody speaks over it.
+
+        Returns
+        -------
+        tuple of Sentence
+            What is not said again: reminders, and what was said again already.
+        """
+        with self._lock:
+            return self._fall_silent(Urgency.CHECK_BACK)
+
+    def _fall_silent(self, least: Urgency) -> tuple[Sentence, ...]:
+        """Fall silent; what is so urgent is said once more."""
+        now_s = time.monotonic()
+        unsaid = (*self._voice.stop(), *(each.sentence for each in self._waiting.clear()), *self._held)
+        self._held, self._quiet_since_s = [], None
+        kept = [each for each in dict.fromkeys(unsaid) if each.urgency >= least]
+        kept = [each for each in kept if each not in self._said_again]
+        self._said_again = set(kept)
+        if self._followed:
+            self._quiet_until_s = now_s + GIVES_WAY_S
+        for sentence in kept:
+            if not self._followed:
+                self._voice.say(sentence.text, sentence.urgency, sentence.tone)
+            elif sentence.urgency is Urgency.CRITICAL:
+                self._wait(sentence, now_s)
+            else:
+                self._held.append(sentence)
+        return tuple(each for each in unsaid if each not in kept)
 
     @property
     def speaking(self) -> bool:
@@ -107,6 +140,11 @@ class PoliteVoice:
         self._count += 1
         for dropped in self._waiting.push(Waiting(sentence, now_s, self._count)):
             self._show(f"not spoken: {dropped.sentence.text} (newer sentences wait)")
+
+    def _repeat(self) -> None:
+        for each in self._held:
+            self._voice.say(each.text, each.urgency, each.tone)
+        self._held.clear()
 
     def _pass_on(self) -> None:
         for each in self._waiting.clear():
