@@ -15,6 +15,7 @@ from typing import Any, Literal
 
 from checkback import __version__, paperwork
 from checkback.bailout import Bailout
+from checkback.call_outs import Outcome
 from checkback.display import Display, open_display
 from checkback.errors import UserError
 from checkback.guiding import deck as decks
@@ -33,7 +34,7 @@ from checkback.language.phrasing import Phrasing
 from checkback.listeners import grammar_of as grammar_of
 from checkback.listeners import make_recogniser as make_recogniser
 from checkback.listening import TICK_S, Listening
-from checkback.loop import Loop, Outcome
+from checkback.loop import Loop
 from checkback.record.case import Case
 from checkback.record.clock import HandClock, SystemClock
 from checkback.record.entry import Entry, Patient

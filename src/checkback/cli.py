@@ -20,6 +20,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from checkback import __version__, app, doctor, paperwork, screen
+from checkback.call_outs import Outcome
 from checkback.commands.card import card as bailout_card
 from checkback.commands.collect import collect
 from checkback.commands.common import (
@@ -52,7 +53,6 @@ from checkback.language.phrasing import Phrasing
 from checkback.language.reading import Reader
 from checkback.language.wordgraph import jsgf, word_graph
 from checkback.listening import Listening, read_lines
-from checkback.loop import Outcome
 from checkback.record.case import Case
 from checkback.record.entry import CaseEnd, Patient
 from checkback.record.journal import journal_schema, verify

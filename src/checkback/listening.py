@@ -18,13 +18,14 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal, TextIO
 
+from checkback.call_outs import Outcome
 from checkback.hearing.endpointing import Segmenter
 from checkback.hearing.interruption import Interruption
 from checkback.hearing.level import FLOOR_DBFS, Meter, Notice
 from checkback.hearing.microphone import FIRST_BLOCK_S, Microphone
 from checkback.hearing.pedals.events import PedalEvent, PedalNotice
 from checkback.hearing.recogniser import Heard, Pcm, Recogniser, Utterance
-from checkback.loop import Loop, Outcome
+from checkback.loop import Loop
 from checkback.speaking.polite import PoliteVoice
 from checkback.speaking.voice import Urgency
 

@@ -8,16 +8,26 @@ or shown.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
-from datetime import timedelta
-from typing import Any, Literal
-
-from pydantic import ValidationError
+from dataclasses import replace
+from typing import Any
 
 from checkback.aloud import Verbosity, aloud
+from checkback.answers import Answers
 from checkback.attention import WAITS_S, without_attention
 from checkback.bailout import OPEN, WORDS, Asks, Bailout, Said
-from checkback.certainty import ENOUGH_TO_ATTEND, LEAST_ASKED, PRIOR, RISKS, Risk, decide, enough, judge, only
+from checkback.call_outs import (
+    OPEN_ROOM_LEAST_WORDS,
+    CallOut,
+    Proposal,
+    Result,
+    candidates,
+    risk_of,
+    too_short,
+)
+from checkback.call_outs import (
+    Outcome as Outcome,
+)
+from checkback.certainty import ENOUGH_TO_ATTEND, LEAST_ASKED, PRIOR, decide, enough, judge, only
 from checkback.checklist import ANSWER, AskedReader, Checklist
 from checkback.dictation import SAID_BACK_WORDS, Notes, earlier_parts
 from checkback.errors import UserError
@@ -27,18 +37,15 @@ from checkback.language.phrasebook import Phrasebook
 from checkback.language.phrasing import Phrasing, differing
 from checkback.language.reading import Reading
 from checkback.language.udi import ScanReader
+from checkback.proposing import Complaint, Proposals
 from checkback.record.case import Case
-from checkback.record.clock import Clock, latest_past
+from checkback.record.clock import Clock
 from checkback.record.entry import (
-    BODY,
-    Act,
     Advice,
     Alternative,
     CardStep,
     ClockStep,
     Deflation,
-    Deployment,
-    Device,
     DeviceEvent,
     Dictation,
     Entry,
@@ -55,86 +62,14 @@ from checkback.record.entry import (
 )
 from checkback.record.journal import Journal, Kept
 from checkback.speaking.voice import Tone, Urgency, Voice
-from checkback.watching.contrast import allowable
-from checkback.watching.facts import Facts, gather, on_one_clock
 from checkback.watching.limits import Limits
 from checkback.watching.reminders import RULES, due, standing
-
-LOW_STAKES = frozenset({OPEN, "card_next", "card_back", "card_why", "card_close"})
-"""Words to a card that record nothing about the patient."""
-
-Result = Literal["accepted", "asked", "ignored"]
-Source = Literal["speech", "typed", "pedal", "program", "plan"]
 
 CLOCK_STEP_S = 2.0
 """A jump of the wall clock against the monotonic clock that is worth an entry."""
 
-OPEN_ROOM_LEAST_WORDS = 2
-"""With no pedal held, an event needs this many words: single words turn up in any talk."""
-
-SAID_IN_ONE_WORD = frozenset({"rhythm", "perforation", "dissection"})
-"""Kinds that are called out in one long word, and that nobody may lose: they need only the one."""
-
-LONG_BEFORE_S = 3600.0
-"""An event that was so long before the record began is asked about: a time can be misheard."""
-
 MAX_OPTIONS = 4
 """More readings than this are not offered; the call-out is asked for again."""
-
-
-@dataclass(frozen=True)
-class Outcome:
-    """What became of one call-out.
-
-    Attributes
-    ----------
-    result : {"accepted", "asked", "ignored"}
-        Accepted: recorded, or done (an answer to a question).  Asked: the program wants an answer.
-        Ignored: taken for talk that was not meant for it.
-    words : str
-        The words heard or typed.
-    entries : tuple of Entry
-        What was written to the journal.
-    reply : str
-        What is said back; empty for silence.
-    score : float or None
-        The recogniser's own score.
-    reason : str
-        Why it was asked or ignored; empty if it was accepted.
-    """
-
-    result: Result
-    words: str
-    entries: tuple[Entry, ...] = ()
-    reply: str = ""
-    score: float | None = None
-    reason: str = ""
-
-
-@dataclass(frozen=True)
-class _CallOut:
-    """Words with where they came from."""
-
-    words: str
-    said: Moment
-    source: Source
-    alternatives: tuple[str, ...] = ()
-    recogniser: str | None = None
-    score: float | None = None
-    fits: bool = True
-    meant_for_us: bool = True
-    certainty: float | None = None
-
-
-@dataclass(frozen=True)
-class _Proposal:
-    """An entry that a reading leads to."""
-
-    body: Any
-    at: Moment
-    amends: Entry | None = None
-    objection: str | None = field(default=None, compare=False)
-    device: str = field(default="", compare=False)
 
 
 class Loop:
@@ -200,6 +135,7 @@ class Loop:
         self._on_entry = on_entry
         self.phrasing = Phrasing(book)
         self.case = Case(journal.entries)
+        self._proposals = Proposals(self.case, book.catalogue, self.phrasing)
         self._checklist = Checklist(self.phrasing)
         self._resumed = not journal.entries
         self._bailout = bailout
@@ -234,7 +170,7 @@ class Loop:
                 phrasebook_sha256=book.sha256,
                 catalogue_sha256=book.catalogue_sha256,
             ),
-            _CallOut("", now, "program"),
+            CallOut("", now, "program"),
         )
         self._notes = Notes(
             book,
@@ -261,7 +197,7 @@ class Loop:
         best = heard.hypotheses[0] if heard.hypotheses else None
         if best is not None and best.evidence is not None:
             return self._weighed(heard)
-        call = _CallOut(
+        call = CallOut(
             words=best.words if best else "",
             said=self._moment(heard.utterance.started_s),
             source="speech",
@@ -333,11 +269,11 @@ class Loop:
             if called_for < ENOUGH_TO_ATTEND and not heard.called:
                 return Outcome("ignored", heard.hypotheses[0].words, score=score, reason="was not called")
             held = True
-        risks = [_risk(each) for each in readings]
+        risks = [risk_of(each) for each in readings]
         decision = decide(probabilities, none, risks, meant_for_us=held, least=enough(heard))
         order = sorted(range(len(sentences)), key=lambda n: -probabilities[n])
         best = order[0]
-        call = _CallOut(
+        call = CallOut(
             words=sentences[best],
             said=self._moment(heard.utterance.started_s),
             source="speech",
@@ -365,7 +301,7 @@ class Loop:
             return self._take(call, readings[best])
         if decision.action == "which":
             return self._ask_between(call, [(sentences[n], readings[n]) for n in decision.picks])
-        if not held and _too_short(call.words, readings[best]):
+        if not held and too_short(call.words, readings[best]):
             return Outcome("ignored", call.words, score=score, reason="is no call-out")
         return self._not_understood(call, "was not heard well enough")
 
@@ -379,13 +315,15 @@ class Loop:
             return PRIOR["objected"]
         return PRIOR["fits"]
 
-    def _ask_between(self, call: _CallOut, heard: list[tuple[str, tuple[Reading, ...]]]) -> Outcome:
+    def _ask_between(self, call: CallOut, heard: list[tuple[str, tuple[Reading, ...]]]) -> Outcome:
         """Ask which of a few sentences was said, by what tells them apart."""
-        proposals: dict[_Proposal, str] = {}
+        proposals: dict[Proposal, str] = {}
         for words, readings in heard:
             for reading in readings:
-                proposal = self._propose(call, reading) if reading.role in ("event", "fragment") else None
-                if not isinstance(proposal, _Proposal):
+                proposal = (
+                    self._proposals.propose(call, reading) if reading.role in ("event", "fragment") else None
+                )
+                if not isinstance(proposal, Proposal):
                     # an answer or a command: it is short, and quickly said again
                     return self._not_understood(call, "was not heard well enough")
                 proposals.setdefault(proposal, words)
@@ -401,7 +339,7 @@ class Loop:
         # a label has control characters of its own; on a screen they would do what a sender likes
         plain = " ".join(text.split())
         words = "".join(sign if sign.isprintable() else " " for sign in plain).strip()
-        call = _CallOut(words, self._clock.now(), "typed")
+        call = CallOut(words, self._clock.now(), "typed")
         try:
             scanned = self._scan_reader.read(text)
         except UserError as error:
@@ -434,14 +372,14 @@ class Loop:
         at_s : float or None
             When the foot went down, on the monotonic clock; None: now.
         """
-        call = _CallOut("", self._clock.now() if at_s is None else self._moment(at_s), "pedal")
+        call = CallOut("", self._clock.now() if at_s is None else self._moment(at_s), "pedal")
         match action:
             case "affirm":
                 return self._affirm(call)
             case "withdraw":
                 return self._give_up_note(call) if self._notes.open else self._withdraw(call, None)
             case "mark":
-                return self._record(_Proposal(Mark(), call.said), call)
+                return self._record(Proposal(Mark(), call.said), call)
             case "clock":
                 return self._balloon_clock(call)
             case "reminder":
@@ -450,16 +388,16 @@ class Loop:
                 return self._of_card(call, lambda cards: cards.pedal(self._card_asks, *self._as_it_stands()))
         raise LookupError(f"no code for the action {action}")
 
-    def _balloon_clock(self, call: _CallOut) -> Outcome:
+    def _balloon_clock(self, call: CallOut) -> Outcome:
         """Record that a balloon goes up or comes down: of its pressure a foot tells nothing."""
         for body in (Deflation(), Inflation()):
             if self.case.objection(body) is None:
-                return self._record(_Proposal(body, call.said), call)
+                return self._record(Proposal(body, call.said), call)
         mark = self._write(Mark(), call)
         reply = self.phrasing.reply("no_balloon")
         return self._reply(Outcome("accepted", call.words, (mark,), reply, call.score))
 
-    def _next_reminder(self, call: _CallOut) -> Outcome:
+    def _next_reminder(self, call: CallOut) -> Outcome:
         """Say one thing that is due, and the next one when asked again; then from the beginning."""
         found = standing(self.case, self._limits, self._book.catalogue, self._clock.now(), self._session)
         if not found:
@@ -476,11 +414,11 @@ class Loop:
         """Record what is known of the patient before the case; None if it is on record already."""
         if any(entry.body == patient for entry in self.case.in_force()):
             return None
-        return self._write(patient, _CallOut("", self._clock.now(), "plan"))
+        return self._write(patient, CallOut("", self._clock.now(), "plan"))
 
     def keep(self, words: str) -> Outcome:
         """Keep the words of a call-out that could not be handled, and ask for it again."""
-        call = _CallOut(words, self._clock.now(), "program")
+        call = CallOut(words, self._clock.now(), "program")
         return self._not_understood(call, "could not be handled")
 
     def tick(self) -> None:
@@ -507,7 +445,7 @@ class Loop:
             advice = Advice(
                 rule=each.rule, step=each.step, text=text, source=each.source, critical=each.critical
             )
-            self._write(advice, _CallOut("", self._clock.now(), "program"))
+            self._write(advice, CallOut("", self._clock.now(), "program"))
             self._show(f"{text} ({each.source})")
             if self._voice_on or each.critical:
                 how = Urgency.CRITICAL if each.critical else Urgency.REMINDER
@@ -531,10 +469,10 @@ class Loop:
 
     # --- from readings to an outcome ------------------------------------------------------------
 
-    def _take(self, call: _CallOut, readings: tuple[Reading, ...]) -> Outcome:
+    def _take(self, call: CallOut, readings: tuple[Reading, ...]) -> Outcome:
         open_room = not call.meant_for_us
         expected = self._checklist.expects(readings, self._now_s())
-        if open_room and (not readings or (_too_short(call.words, readings) and not expected)):
+        if open_room and (not readings or (too_short(call.words, readings) and not expected)):
             return Outcome("ignored", call.words, score=call.score, reason="is no call-out")
         if not readings:
             return self._not_understood(call, "has no reading")
@@ -546,12 +484,12 @@ class Loop:
             return self._converse(call, readings[0])
         if any(reading.family in (f"{ANSWER}skip", f"{ANSWER}unknown") for reading in readings):
             return self._left_open(call, readings[0].family == f"{ANSWER}skip")
-        proposals: dict[_Proposal, None] = {}
+        proposals: dict[Proposal, None] = {}
         complaint: Outcome | None = None
         for reading in readings:
-            proposal = self._propose(call, reading)
-            if isinstance(proposal, Outcome):
-                complaint = proposal
+            proposal = self._proposals.propose(call, reading)
+            if isinstance(proposal, Complaint):
+                complaint = self._say_only(call, proposal.key, **proposal.values)
             else:
                 proposals.setdefault(proposal)
         distinct = list(proposals)
@@ -563,119 +501,9 @@ class Loop:
         settled = self._settles_question(call, distinct[0])
         return settled or self._record(distinct[0], call)
 
-    def _propose(self, call: _CallOut, reading: Reading) -> _Proposal | Outcome:
-        if reading.clock_field is not None and reading.clock is not None:
-            # the time is a part of what was said, on a clock of 24 hours, and not when it happened
-            reading = reading.with_told_time(latest_past(call.said.wall, *reading.clock))
-        at = self._when(call.said, reading)
-        if not reading.correction:
-            proposal = self._checked(_Proposal(reading.body, at))
-            first = self.case.first
-            assert first is not None
-            began = first.said.wall
-            if (began - at.wall).total_seconds() > LONG_BEFORE_S:
-                return replace(proposal, objection="long_before")
-            return proposal
-        target = self._correctable(reading.target)
-        if target is None:
-            if reading.target is not None:
-                return self._say_only(call, "no_such_entry", target=self.phrasing.number(reading.target))
-            return self._say_only(call, "nothing_to_correct")
-        if reading.ago_s is None and reading.clock is None:
-            at = target.at
-        if reading.role == "event":
-            proposal = self._checked(_Proposal(self._completed(reading.body, target.body), at, amends=target))
-            if not _same_thing(reading.body, target.body) and target.body.kind != "unclear":
-                # the correction replaces something else: only a person can want that
-                proposal = replace(proposal, objection="replaces")
-            return proposal
-        body = self._with_fields(target.body, reading.fields)
-        if body is None:
-            return self._say_only(call, "does_not_fit", entry=self.phrasing.spoken(target.body))
-        return self._checked(_Proposal(body, at, amends=target))
-
-    def _completed(self, body: Any, old: Any) -> Any:
-        """Return a corrected body with what the correction left unsaid, as it was before."""
-        # another label has nothing of the old one
-        if isinstance(body, Identity) or not _same_thing(body, old):
-            return body
-        unsaid = {name: value for name, value in old if getattr(body, name) is None and value is not None}
-        return self._with_fields(body, unsaid) or body
-
-    def _checked(self, proposal: _Proposal) -> _Proposal:
-        body = proposal.body
-        if isinstance(body, Device) and body.stocked is False:
-            return replace(proposal, objection="unlisted")
-        if isinstance(body, Identity) and body.expires and body.expires < proposal.at.wall.date().isoformat():
-            return replace(proposal, objection="expired")
-        if proposal.amends is None and (found := self.case.objection(body)) is not None:
-            return replace(proposal, objection=found[0], device=found[1])
-        return proposal
-
-    def _with_fields(self, body: Any, fields: Any) -> Any:
-        """Return `body` with some fields changed, or None if it has no such field."""
-        known = type(body).model_fields
-        if not all(name in known for name in fields):
-            return None
-        values = {**dict(body), **fields}
-        if (
-            isinstance(body, Device)
-            and {"diameter_mm", "length_mm"} & set(fields)
-            and values["length_mm"] is not None
-        ):
-            values["stocked"] = self._book.catalogue.stocked(
-                body.device, body.type, values["diameter_mm"], values["length_mm"]
-            )
-        try:
-            return BODY.validate_python(values)
-        except ValidationError:
-            return None
-
-    def _target(self, number: int | None) -> Entry | None:
-        if number is None:
-            return self.case.last()
-        entry = self.case.entry(number)
-        return entry if entry is not None and self._alive(entry) else None
-
-    def _alive(self, entry: Entry) -> bool:
-        return self.case.standing(entry)[0] in ("stands", "questioned")
-
-    def _correctable(self, number: int | None) -> Entry | None:
-        """Return what a correction means: the latest entry that says something, if none was named."""
-        if number is not None:
-            return self._target(number)
-        last = self.case.last()
-        if last is None or not isinstance(last.body, Unclear) or _candidates(last):
-            return last
-        # a call-out that could not be read lies between: what it was about is still to be corrected
-        return next(
-            (
-                entry
-                for entry in self.case.backwards()
-                if entry.source not in ("program", "plan")
-                and not isinstance(entry.body, (Unclear, Withdrawal, Noted, StandBy))
-                and self._alive(entry)
-            ),
-            None,
-        )
-
-    def _when(self, said: Moment, reading: Reading) -> Moment:
-        if reading.ago_s is not None:
-            return said.earlier(reading.ago_s)
-        if reading.clock is None:
-            return said
-        hour, minute = reading.clock
-        # People say "at two twenty" for 14:20 too: the latest such time that is past is meant.
-        hours = {hour, hour + 12} if 1 <= hour <= 12 and not reading.clock_of_24 else {hour}
-        past = []
-        for h in hours:
-            moment = said.wall.replace(hour=h % 24, minute=minute, second=0, microsecond=0)
-            past.append(moment if moment <= said.wall else moment - timedelta(days=1))
-        return said.earlier((said.wall - max(past)).total_seconds())
-
     # --- outcomes -------------------------------------------------------------------------------
 
-    def _record(self, proposal: _Proposal, call: _CallOut) -> Outcome:
+    def _record(self, proposal: Proposal, call: CallOut) -> Outcome:
         """Write the proposal: as an entry that stands, or as a question if there is an objection."""
         # in words first: once it is written, the device is where it went
         said = self._full(proposal, call)
@@ -702,7 +530,7 @@ class Loop:
         reply = self.phrasing.reply(key, entry=self._of_device(entry, said))
         return self._reply(Outcome("accepted", call.words, (entry,), reply, call.score))
 
-    def _full(self, proposal: _Proposal, call: _CallOut) -> str:
+    def _full(self, proposal: Proposal, call: CallOut) -> str:
         """Return the entry in words, with its time if that is not now."""
         body = proposal.body
         # a question needs every word
@@ -732,9 +560,7 @@ class Loop:
                     return self.phrasing.reply("of_device", device=self.phrasing.spoken(went_in), entry=said)
         return said
 
-    def _ask_which(
-        self, call: _CallOut, proposals: list[_Proposal], said: list[str] | None = None
-    ) -> Outcome:
+    def _ask_which(self, call: CallOut, proposals: list[Proposal], said: list[str] | None = None) -> Outcome:
         """Ask which proposal is meant; `said` tells the words of each if it is a matter of hearing."""
         targets = {p.amends.n if p.amends else None for p in proposals}
         if len(proposals) > MAX_OPTIONS or len(targets) > 1 or len({p.at for p in proposals}) > 1:
@@ -757,23 +583,23 @@ class Loop:
         reason = "sounds like another" if said is not None else f"has {len(bodies)} readings"
         return self._reply(Outcome("asked", call.words, (entry,), question, call.score, reason))
 
-    def _not_understood(self, call: _CallOut, reason: str, key: str = "say_again") -> Outcome:
+    def _not_understood(self, call: CallOut, reason: str, key: str = "say_again") -> Outcome:
         """Keep what cannot be read, so that it is not lost, and ask for it again."""
         question = self.phrasing.reply(key)
         entry = self._write(Unclear(), call, question=question)
         return self._reply(Outcome("asked", call.words, (entry,), question, call.score, reason))
 
-    def _say_only(self, call: _CallOut, key: str, **values: str) -> Outcome:
+    def _say_only(self, call: CallOut, key: str, **values: str) -> Outcome:
         reply = self.phrasing.reply(key, **values)
         return self._reply(Outcome("asked", call.words, (), reply, call.score, key))
 
-    def _settles_question(self, call: _CallOut, proposal: _Proposal) -> Outcome | None:
+    def _settles_question(self, call: CallOut, proposal: Proposal) -> Outcome | None:
         """Take a full call-out that is one of the options asked for as the answer."""
         question = self._open_question()
         if question is None or proposal.amends is not None or isinstance(proposal.body, Identity):
             # to scan a label again is no answer to "expired, affirm?"
             return None
-        bodies = _candidates(question)
+        bodies = candidates(question)
         return self._settle(call, question, proposal.body) if proposal.body in bodies else None
 
     def _open_question(self) -> Entry | None:
@@ -782,10 +608,10 @@ class Loop:
         entry = self.case.entry(self._pending)
         return entry if entry is not None and self.case.standing(entry)[0] == "questioned" else None
 
-    def _answer_with(self, call: _CallOut, option: int, *, only: bool = True) -> Outcome:
+    def _answer_with(self, call: CallOut, option: int, *, only: bool = True) -> Outcome:
         """Settle the open question: by its only candidate, or by the option of that number."""
         question = self._open_question()
-        bodies = _candidates(question) if question else []
+        bodies = candidates(question) if question else []
         if question is None or not bodies:
             return self._say_only(call, "nothing_asked")
         first_was_offered = self._between is not None and self._between[0] == question.n
@@ -794,16 +620,16 @@ class Loop:
             return self._reply(Outcome("asked", call.words, (), again, call.score, "is no option"))
         return self._settle(call, question, bodies[option - 1])
 
-    def _settle(self, call: _CallOut, question: Entry, body: Any) -> Outcome:
+    def _settle(self, call: CallOut, question: Entry, body: Any) -> Outcome:
         entry = self._write(body, call, at=question.at, amends=question.n)
         self._pending = None
         reply = self.phrasing.reply("accepted", entry=self._of_device(entry, self._back(body)))
         return self._reply(Outcome("accepted", call.words, (entry,), reply, call.score))
 
-    def _withdraw(self, call: _CallOut, number: int | None) -> Outcome:
+    def _withdraw(self, call: CallOut, number: int | None) -> Outcome:
         if number is None and (step := self._last_word_to_a_card()) is not None:
             return self._take_back(call, step)
-        target = self._target(number)
+        target = self._proposals.target(number)
         if target is None:
             if number is not None:
                 return self._say_only(call, "no_such_entry", target=self.phrasing.number(number))
@@ -824,7 +650,7 @@ class Loop:
 
     # --- dialogue and questions -----------------------------------------------------------------
 
-    def _converse(self, call: _CallOut, reading: Reading) -> Outcome:
+    def _converse(self, call: CallOut, reading: Reading) -> Outcome:
         number = reading.fields.get("target")
         match reading.family:
             case "disregard":
@@ -873,25 +699,17 @@ class Loop:
                 self._voice_on = True
                 return self._done(call, "voice_on")
             case "last_act":
-                return self._reply(Outcome("accepted", call.words, (), self._last_act(), call.score))
+                return self._told(call, self._answers().last_act())
             case "contrast_so_far":
-                total = self.case.contrast_ml()
-                if total is None:
-                    return self._done(call, "contrast_none")
-                return self._done(call, "contrast", volume=self.phrasing.number(total))
+                return self._told(call, self._answers().contrast_so_far())
             case "contrast_left":
-                return self._contrast_left(call)
+                return self._told(call, self._answers().contrast_left())
             case "heparin_so_far":
-                return self._heparin(call)
+                return self._told(call, self._answers().heparin())
             case "balloon_time":
-                return self._balloon_time(call)
+                return self._told(call, self._answers().balloon_time())
             case "what_is_in":
-                inside = [self.phrasing.spoken(life.body) for life in self.case.inside()]
-                return (
-                    self._done(call, "in", devices=self.phrasing.listed(inside))
-                    if inside
-                    else self._done(call, "in_none")
-                )
+                return self._told(call, self._answers().what_is_in())
             case "what_is_missing":
                 return self._what_is_missing(call)
         raise LookupError(f"no code for the family {reading.family}")
@@ -899,7 +717,7 @@ class Loop:
     def _now_s(self) -> float:
         return self._clock.now().monotonic_s
 
-    def _what_is_missing(self, call: _CallOut) -> Outcome:
+    def _what_is_missing(self, call: CallOut) -> Outcome:
         lacking = [self.phrasing.label("missing", key) for key in self.case.missing()]
         if not lacking:
             return self._done(call, "missing_none")
@@ -941,7 +759,7 @@ class Loop:
         more = self._put(question) or self.phrasing.reply("all_answered")
         return replace(outcome, reply=self.phrasing.sentences((outcome.reply, more)))
 
-    def _left_open(self, call: _CallOut, skipped: bool) -> Outcome:
+    def _left_open(self, call: CallOut, skipped: bool) -> Outcome:
         """Record that what is asked for was skipped, or is not known."""
         entry = self._write(self._checklist.leave("skipped" if skipped else "unknown"), call)
         reply = self.phrasing.reply("skipped" if skipped else "unknown")
@@ -955,7 +773,7 @@ class Loop:
     def _to_card(self, family: str) -> bool:
         return self._bailout is not None and self._bailout.takes(family, self.case)
 
-    def _answer_card(self, call: _CallOut, *, yes: bool) -> Outcome | None:
+    def _answer_card(self, call: CallOut, *, yes: bool) -> Outcome | None:
         """Answer what a card asked, if that was the last thing said; else let it ask again first."""
         which = self._card_asks
         if self._bailout is None:
@@ -968,18 +786,19 @@ class Loop:
             return None
         return self._of_card(call, lambda cards: cards.again(waits, *self._as_it_stands()))
 
-    def _affirm(self, call: _CallOut) -> Outcome:
+    def _affirm(self, call: CallOut) -> Outcome:
         return self._answer_card(call, yes=True) or self._answer_with(call, 1)
 
     def _last_word_to_a_card(self) -> Entry | None:
         """Return the step of a card that was the last thing said to the program, if it was one."""
         said = (e for e in self.case.backwards() if e.source not in ("program", "plan"))
         last = next(
-            (e for e in said if self._alive(e) or not isinstance(e.body, (CardStep, Withdrawal))), None
+            (e for e in said if self._proposals.alive(e) or not isinstance(e.body, (CardStep, Withdrawal))),
+            None,
         )
         return last if last is not None and isinstance(last.body, CardStep) else None
 
-    def _take_back(self, call: _CallOut, step: Entry) -> Outcome:
+    def _take_back(self, call: CallOut, step: Entry) -> Outcome:
         """Withdraw a word to a card, and read its line again."""
         assert isinstance(step.body, CardStep)
         body, reply = step.body, self.phrasing.reply("withdrawn", entry=self.phrasing.spoken(step.body))
@@ -995,24 +814,24 @@ class Loop:
             if self._bailout is None
             else self._bailout.taken_back(body, *self._as_it_stands())
         )
-        entries += [self._write(each.body, _CallOut("", call.said, "program")) for each in said.steps]
+        entries += [self._write(each.body, CallOut("", call.said, "program")) for each in said.steps]
         text = self.phrasing.sentences((reply, said.reply))
         outcome = self._reply(Outcome("accepted", call.words, tuple(entries), text, call.score))
         self._card_asks = said.asks
         return outcome
 
-    def _to_a_card(self, call: _CallOut, reading: Reading) -> Outcome:
+    def _to_a_card(self, call: CallOut, reading: Reading) -> Outcome:
         if reading.family == OPEN:
             name = str(reading.fields["card"])
             return self._of_card(call, lambda cards: cards.open(name, *self._as_it_stands()))
         return self._of_card(call, lambda cards: cards.answer(WORDS[reading.family], *self._as_it_stands()))
 
-    def _of_card(self, call: _CallOut, answer: Callable[[Bailout], Said]) -> Outcome:
+    def _of_card(self, call: CallOut, answer: Callable[[Bailout], Said]) -> Outcome:
         """Write the steps that a word to a card leads to, then say what it says."""
         if self._bailout is None:
             return self._say_only(call, "no_card")
         said = answer(self._bailout)
-        by = {"said": call, "program": _CallOut("", call.said, "program")}
+        by = {"said": call, "program": CallOut("", call.said, "program")}
         entries = tuple(self._write(step.body, by[step.by]) for step in said.steps)
         result: Result = "accepted" if said.done else "asked"
         reason = "" if said.done else "to the bailout card"
@@ -1024,7 +843,7 @@ class Loop:
         """Offer the cards that entries point to, and say what the clock of an arrest calls due."""
         if self._bailout is None:
             return
-        call = _CallOut("", self._clock.now(), "program")
+        call = CallOut("", self._clock.now(), "program")
         for step, text in self._bailout.offers(*self._as_it_stands()):
             self._write(step.body, call)
             self._show(text)
@@ -1042,14 +861,14 @@ class Loop:
     def _write_note(
         self, body: Dictation, words: str, said: Moment, *, typed: bool, at: Moment, amends: int | None
     ) -> Entry:
-        call = _CallOut(words, said, "typed" if typed else "speech", recogniser=body.writer)
+        call = CallOut(words, said, "typed" if typed else "speech", recogniser=body.writer)
         return self._write(body, call, at=at, amends=amends)
 
     def _dictated(self, heard: Heard) -> Outcome:
         """Take an utterance as part of a note; nothing else is done with it, whatever it says."""
         text, command = self._notes.understand(heard)
         said = self._moment(heard.utterance.started_s)
-        call = _CallOut(text, said, "speech", recogniser=heard.recogniser)
+        call = CallOut(text, said, "speech", recogniser=heard.recogniser)
         if command == "disregard" and self._notes.open:
             # its own words: what a writer made of them may be anything
             heard_as = heard.hypotheses[0].words if heard.hypotheses else ""
@@ -1069,13 +888,13 @@ class Loop:
         assert heard.free_text is not None
         self._notes.begin(said, words="", typed=False)
         self._notes.add(text, said, writer=heard.free_text.writer, pcm=heard.utterance.pcm)
-        return self._end_note(_CallOut(heard.free_text.text, said, "speech", recogniser=heard.recogniser))
+        return self._end_note(CallOut(heard.free_text.text, said, "speech", recogniser=heard.recogniser))
 
-    def _note_grew(self, call: _CallOut, entry: Entry | None) -> Outcome:
+    def _note_grew(self, call: CallOut, entry: Entry | None) -> Outcome:
         # silence: whoever dictates goes on
         return Outcome("accepted", call.words, () if entry is None else (entry,))
 
-    def _end_note(self, call: _CallOut) -> Outcome:
+    def _end_note(self, call: CallOut) -> Outcome:
         entry = self._notes.end("said")
         assert isinstance(entry.body, Dictation)
         count = len(entry.body.text.split())
@@ -1087,10 +906,10 @@ class Loop:
             reply = self.phrasing.reply("note_taken_long", count=self.phrasing.number(count))
         return self._reply(Outcome("accepted", call.words, (entry,), reply, call.score))
 
-    def _give_up_note(self, call: _CallOut) -> Outcome:
+    def _give_up_note(self, call: CallOut) -> Outcome:
         return self._withdraw(call, self._notes.withdraw().n)
 
-    def _noted(self, call: _CallOut) -> Outcome:
+    def _noted(self, call: CallOut) -> Outcome:
         """Answer what was last spoken up about: each rule until the first that was answered."""
         rules: dict[str, None] = {}
         for entry in self.case.backwards():
@@ -1104,73 +923,21 @@ class Loop:
         reply = self.phrasing.reply("noted")
         return self._reply(Outcome("accepted", call.words, entries, reply, call.score))
 
-    def _seconds_since(self, entry: Entry) -> float:
-        return -60 * on_one_clock(self.case, self._clock.now(), self._session)(entry)
+    def _answers(self) -> Answers:
+        return Answers(self.case, self.phrasing, self._limits, self._clock.now(), self._session, self._show)
 
-    def _last_act(self) -> str:
-        entry = self.case.last_act()
-        if entry is None:
-            return self.phrasing.reply("act_none")
-        assert isinstance(entry.body, Act)
-        act = self.phrasing.number(entry.body.act_s)
-        minutes = max(0, round(self._seconds_since(entry) / 60))
-        return self.phrasing.reply("act_last", act=act, ago=self.phrasing.minutes_ago(minutes))
+    def _done(self, call: CallOut, key: str, **values: str) -> Outcome:
+        return self._told(call, self.phrasing.reply(key, **values))
 
-    def _facts(self) -> Facts:
-        return gather(self.case, self._clock.now(), self._session, self._limits.plausible)
-
-    def _contrast_left(self, call: _CallOut) -> Outcome:
-        facts = self._facts()
-        if facts.patient.dialysis:
-            return self._done(call, "no_creatinine", volume=self.phrasing.number(int(facts.contrast_ml)))
-        if facts.patient.weight_kg is None or facts.creatinine_mg_dl is None:
-            if facts.creatinine_refused is not None:
-                self._show(facts.creatinine_refused)
-            lacking = "weight" if facts.patient.weight_kg is None else "creatinine"
-            return self._done(call, "not_known", what=self.phrasing.label("unknown", lacking))
-        limit = allowable(
-            float(facts.patient.weight_kg),
-            facts.creatinine_mg_dl,
-            self._limits.contrast,
-            self._limits.plausible,
-        )
-        left = self.phrasing.number(int(limit.remaining_ml(facts.contrast_ml)))
-        return self._done(call, "contrast_left", left=left, limit=self.phrasing.number(int(limit.limit_ml)))
-
-    def _heparin(self, call: _CallOut) -> Outcome:
-        facts = self._facts()
-        if facts.uncounted_heparin:
-            # a dose by weight, and no weight: a total without it would be too low
-            return self._done(call, "not_known", what=self.phrasing.label("unknown", "weight"))
-        if not facts.boluses:
-            return self._done(call, "heparin_infusion" if facts.heparin_infusion else "heparin_none")
-        units = sum(bolus.dose_u for _, bolus in facts.boluses)
-        values = {"units": self.phrasing.number(round(units))}
-        if facts.patient.weight_kg is not None:
-            values["per_kilo"] = self.phrasing.number(round(units / float(facts.patient.weight_kg)))
-        return self._done(call, "heparin", **values)
-
-    def _balloon_time(self, call: _CallOut) -> Outcome:
-        up = [life for life in self.case.inside() if life.inflated]
-        if not up:
-            return self._done(call, "balloon_not_up")
-        # the entry with which it went up: its last inflation, or the call-out that did both
-        rising = [e for e in up[-1].happenings if isinstance(e.body, (Inflation, Deployment))]
-        since = rising[-1] if rising else up[-1].entry
-        seconds = self._seconds_since(since)
-        return self._done(call, "balloon_up", seconds=self.phrasing.number(max(0, round(seconds))))
-
-    def _done(self, call: _CallOut, key: str, **values: str) -> Outcome:
-        return self._reply(
-            Outcome("accepted", call.words, (), self.phrasing.reply(key, **values), call.score)
-        )
+    def _told(self, call: CallOut, reply: str) -> Outcome:
+        return self._reply(Outcome("accepted", call.words, (), reply, call.score))
 
     # --- the record and the voice ---------------------------------------------------------------
 
     def _write(
         self,
         body: Any,
-        call: _CallOut,
+        call: CallOut,
         *,
         at: Moment | None = None,
         question: str | None = None,
@@ -1183,7 +950,7 @@ class Loop:
             step = _offset(now) - self._wall_minus_monotonic
             if abs(step) > CLOCK_STEP_S:
                 self._wall_minus_monotonic = _offset(now)
-                self._write(ClockStep(step_s=round(step, 3)), _CallOut("", now, "program"))
+                self._write(ClockStep(step_s=round(step, 3)), CallOut("", now, "program"))
         others = tuple(Alternative(words=self.phrasing.written(b), body=b) for b in alternatives or ())
         others += tuple(Alternative(words=words) for words in call.alternatives)
         entry = Entry(
@@ -1243,38 +1010,3 @@ class Loop:
 
 def _offset(moment: Moment) -> float:
     return moment.wall.timestamp() - moment.monotonic_s
-
-
-def _same_thing(body: Any, old: Any) -> bool:
-    """Return whether a correction is about the same thing: the same kind, and drug or device."""
-    return body.kind == old.kind and all(
-        getattr(body, name, None) == getattr(old, name, None) for name in ("drug", "device", "index")
-    )
-
-
-def _risk(readings: tuple[Reading, ...]) -> Risk:
-    """Return what is at stake if a sentence of these readings is taken wrongly."""
-    risks: list[Risk] = []
-    for reading in readings:
-        if reading.role == "event" and not reading.correction:
-            risks.append(RISKS.get(reading.body.kind, "usual"))
-        elif reading.role == "question" or reading.family in LOW_STAKES:
-            risks.append("low")
-        else:
-            # a correction, an answer, a withdrawal: it changes what stands
-            risks.append("usual")
-    return max(risks, key=("low", "usual", "high").index, default="usual")
-
-
-def _too_short(words: str, readings: tuple[Reading, ...]) -> bool:
-    return len(words.split()) < OPEN_ROOM_LEAST_WORDS and all(
-        r.role == "bailout" or (r.role == "event" and r.body.kind not in SAID_IN_ONE_WORD) for r in readings
-    )
-
-
-def _candidates(question: Entry) -> list[Any]:
-    """Return the bodies between which a question is."""
-    bodies = [a.body for a in question.alternatives if a.body is not None]
-    if not bodies and question.body.kind != "unclear":
-        bodies = [question.body]
-    return bodies
