@@ -71,7 +71,7 @@ def main() -> None:
         ) as room,
     ):
         loop: Any = room._loop
-        hook: Callable[[Entry], None] = loop._on_entry
+        hook: Callable[[Entry], None] = loop._recorder.on_entry
 
         def handed(entry: Entry) -> None:
             on_disk[entry.n] = time.time()
@@ -79,7 +79,7 @@ def main() -> None:
             hook(entry)
             handing.append(time.thread_time() - begun_s)
 
-        loop._on_entry = handed
+        loop._recorder.on_entry = handed
         worker = threading.Thread(target=room.run)
         worker.start()
         rng = random.Random(wanted.seed)

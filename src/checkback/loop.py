@@ -42,9 +42,7 @@ from checkback.record.case import Case
 from checkback.record.clock import Clock
 from checkback.record.entry import (
     Advice,
-    Alternative,
     CardStep,
-    ClockStep,
     Deflation,
     DeviceEvent,
     Dictation,
@@ -60,13 +58,11 @@ from checkback.record.entry import (
     Unclear,
     Withdrawal,
 )
-from checkback.record.journal import Journal, Kept
+from checkback.record.journal import Journal
+from checkback.recorder import Recorder
 from checkback.speaking.voice import Tone, Urgency, Voice
 from checkback.watching.limits import Limits
 from checkback.watching.reminders import RULES, due, standing
-
-CLOCK_STEP_S = 2.0
-"""A jump of the wall clock against the monotonic clock that is worth an entry."""
 
 MAX_OPTIONS = 4
 """More readings than this are not offered; the call-out is asked for again."""
@@ -126,15 +122,15 @@ class Loop:
         if lacking := set(RULES) - book.file.advice.keys():
             raise UserError(f"{book.source}: key advice: no words for {', '.join(sorted(lacking))}; add them")
         self._book = book
-        self._journal = journal
         self._clock = clock
         self._voice = voice
         self._verbosity = verbosity
         self._limits = limits
         self._show = show
-        self._on_entry = on_entry
         self.phrasing = Phrasing(book)
-        self.case = Case(journal.entries)
+        self._recorder = Recorder(journal, clock, self.phrasing, on_entry)
+        self.case = self._recorder.case
+        self._session = self._recorder.session
         self._proposals = Proposals(self.case, book.catalogue, self.phrasing)
         self._checklist = Checklist(self.phrasing)
         self._resumed = not journal.entries
@@ -158,10 +154,6 @@ class Loop:
         self._called_until_s = float("-inf")
         self._between: tuple[int, dict[str, int]] | None = None
         self._trouble: str | None = None
-        sessions = [e.body.number for e in journal.entries if isinstance(e.body, Session)]
-        self._session = max(sessions, default=0) + 1
-        now = clock.now()
-        self._wall_minus_monotonic = _offset(now)
         self._write(
             Session(
                 number=self._session,
@@ -170,7 +162,7 @@ class Loop:
                 phrasebook_sha256=book.sha256,
                 catalogue_sha256=book.catalogue_sha256,
             ),
-            CallOut("", now, "program"),
+            CallOut("", clock.now(), "program"),
         )
         self._notes = Notes(
             book,
@@ -423,7 +415,7 @@ class Loop:
 
     def tick(self) -> None:
         """Look after the disk and the clocks; call it twice a second or so, also while nothing is said."""
-        self._journal.retry()
+        self._recorder.retry()
         self._look_after_disk()
         if (about := self._notes.tick()) is not None:
             self.say("note_again" if about == "remind" else "note_too_long")
@@ -945,40 +937,14 @@ class Loop:
         amends: int | None = None,
     ) -> Entry:
         """Put an entry on disk and into the case; nothing may come before this."""
-        now = self._clock.now()
-        if not isinstance(body, ClockStep):
-            step = _offset(now) - self._wall_minus_monotonic
-            if abs(step) > CLOCK_STEP_S:
-                self._wall_minus_monotonic = _offset(now)
-                self._write(ClockStep(step_s=round(step, 3)), CallOut("", now, "program"))
-        others = tuple(Alternative(words=self.phrasing.written(b), body=b) for b in alternatives or ())
-        others += tuple(Alternative(words=words) for words in call.alternatives)
-        entry = Entry(
-            n=self._journal.next_n,
-            session=self._session,
-            at=at or call.said,
-            said=call.said,
-            recorded=now,
-            source=call.source,
-            words=call.words,
-            alternatives=others,
-            recogniser=call.recogniser,
-            score=call.score,
-            certainty=call.certainty,
-            standing="stands" if question is None else "questioned",
-            question=question,
-            amends=amends,
-            body=body,
+        entry = self._recorder.write(
+            body, call, at=at, question=question, alternatives=alternatives, amends=amends
         )
-        written = self._journal.append(entry)
-        self.case.apply(written.entry)
-        self._on_entry(written.entry)
-        if isinstance(written, Kept) or self._trouble is not None:
-            self._look_after_disk()
-        return written.entry
+        self._look_after_disk()
+        return entry
 
     def _look_after_disk(self) -> None:
-        trouble = self._journal.trouble
+        trouble = self._recorder.trouble
         if trouble is not None and self._trouble is None:
             self.say("trouble", Urgency.CRITICAL)
         elif trouble is None and self._trouble is not None:
@@ -1006,7 +972,3 @@ class Loop:
     def _moment(self, monotonic_s: float) -> Moment:
         now = self._clock.now()
         return now.earlier(max(0.0, now.monotonic_s - monotonic_s))
-
-
-def _offset(moment: Moment) -> float:
-    return moment.wall.timestamp() - moment.monotonic_s
