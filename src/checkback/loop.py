@@ -44,7 +44,6 @@ from checkback.record.entry import (
     Advice,
     CardStep,
     Deflation,
-    DeviceEvent,
     Dictation,
     Entry,
     Identity,
@@ -60,6 +59,7 @@ from checkback.record.entry import (
 )
 from checkback.record.journal import Journal
 from checkback.recorder import Recorder
+from checkback.said_back import SaidBack
 from checkback.speaking.voice import Tone, Urgency, Voice
 from checkback.watching.limits import Limits
 from checkback.watching.reminders import RULES, due, standing
@@ -132,6 +132,7 @@ class Loop:
         self.case = self._recorder.case
         self._session = self._recorder.session
         self._proposals = Proposals(self.case, book.catalogue, self.phrasing)
+        self._said_back = SaidBack(self.case, self.phrasing, book.file.replies["at"], verbosity)
         self._checklist = Checklist(self.phrasing)
         self._resumed = not journal.entries
         self._bailout = bailout
@@ -498,7 +499,7 @@ class Loop:
     def _record(self, proposal: Proposal, call: CallOut) -> Outcome:
         """Write the proposal: as an entry that stands, or as a question if there is an objection."""
         # in words first: once it is written, the device is where it went
-        said = self._full(proposal, call)
+        said = self._said_back.full(proposal, call)
         if proposal.objection is not None or not call.fits:
             key = proposal.objection or "confirm"
             old = self.phrasing.spoken(proposal.amends.body) if proposal.amends else ""
@@ -519,38 +520,8 @@ class Loop:
         )
         self._pending = None
         key = "corrected" if proposal.amends is not None else "accepted"
-        reply = self.phrasing.reply(key, entry=self._of_device(entry, said))
+        reply = self.phrasing.reply(key, entry=self._said_back.of_device(entry, said))
         return self._reply(Outcome("accepted", call.words, (entry,), reply, call.score))
-
-    def _full(self, proposal: Proposal, call: CallOut) -> str:
-        """Return the entry in words, with its time if that is not now."""
-        body = proposal.body
-        # a question needs every word
-        spoken = self._back(body) if proposal.objection is None and call.fits else self.phrasing.spoken(body)
-        if isinstance(body, DeviceEvent) and (life := self.case.ledger.meant(body)) is not None:
-            like = [each for each in self.case.inside() if body.device in (None, each.body.device)]
-            if body.device is None or len(like) > 1:
-                # which one was taken to be meant has to be heard
-                went_in = life.body.model_copy(update={"pressure_atm": None, "deployed": None})
-                happening = self.phrasing.label("happening", body.happening)
-                device = self.phrasing.spoken(went_in)
-                spoken = self.phrasing.reply("happened", device=device, happening=happening)
-        if proposal.amends is None and proposal.at != call.said:
-            spoken += self._book.file.replies["at"].format(time=self.phrasing.clock_time(proposal.at.wall))
-        return spoken
-
-    def _back(self, body: Any) -> str:
-        """Return the words with which an accepted entry is said back."""
-        return self.phrasing.spoken(body, brief=self._verbosity != "full")
-
-    def _of_device(self, entry: Entry, said: str) -> str:
-        """Name the device that a label went to: a lot must not get to another one unheard."""
-        if isinstance(entry.body, Identity):
-            for life in self.case.devices():
-                if any(told.n == entry.n for told in life.happenings):
-                    went_in = life.body.model_copy(update={"pressure_atm": None, "deployed": None})
-                    return self.phrasing.reply("of_device", device=self.phrasing.spoken(went_in), entry=said)
-        return said
 
     def _ask_which(self, call: CallOut, proposals: list[Proposal], said: list[str] | None = None) -> Outcome:
         """Ask which proposal is meant; `said` tells the words of each if it is a matter of hearing."""
@@ -615,7 +586,9 @@ class Loop:
     def _settle(self, call: CallOut, question: Entry, body: Any) -> Outcome:
         entry = self._write(body, call, at=question.at, amends=question.n)
         self._pending = None
-        reply = self.phrasing.reply("accepted", entry=self._of_device(entry, self._back(body)))
+        reply = self.phrasing.reply(
+            "accepted", entry=self._said_back.of_device(entry, self._said_back.back(body))
+        )
         return self._reply(Outcome("accepted", call.words, (entry,), reply, call.score))
 
     def _withdraw(self, call: CallOut, number: int | None) -> Outcome:
