@@ -13,7 +13,7 @@ import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
-from functools import cached_property
+from functools import cache, cached_property
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args, get_origin
 
@@ -93,8 +93,6 @@ CARD = frozenset(
 )
 """Headings and small words of the phrase card."""
 
-_SCHEMA = BODY.json_schema()
-
 NAMED: dict[str, tuple[str, ...]] = {
     "missing": tuple(
         "time_out access closure contrast fluoroscopy air_kerma dose_area flow act case_end "
@@ -121,13 +119,20 @@ def must_be_heard(kind: str) -> frozenset[str]:
 
     Hearing errs in the numbers, and a check-back without them would confirm what nobody heard.
     """
-    properties = _SCHEMA["$defs"][_SCHEMA["discriminator"]["mapping"][kind].rpartition("/")[2]]["properties"]
+    schema = _schema()
+    properties = schema["$defs"][schema["discriminator"]["mapping"][kind].rpartition("/")[2]]["properties"]
     numbers = {
         name
         for name, field in properties.items()
         if any(each.get("type") in ("number", "integer") for each in field.get("anyOf", [field]))
     }
     return frozenset(numbers | (_NAMED & set(properties)))
+
+
+@cache
+def _schema() -> dict[str, Any]:
+    # not at import: making it takes a tenth of the program's start, and only a phrasebook needs it
+    return BODY.json_schema()
 
 
 class _Data(BaseModel):
@@ -391,7 +396,9 @@ class Phrasebook:
         self.catalogue_sha256 = catalogue_sha256
         self.source = source
         self._forms: dict[tuple[Decimal, tuple[Style, ...]], tuple[Form, ...]] = {}
-        self.spoken = _Compiler(self, typed=False).root()
+        # one for all trees of spoken words: they share their slots and rules
+        self._compiler = _Compiler(self, typed=False)
+        self.spoken = self._compiler.root()
         for key in unlabelled(self):
             raise fault(
                 source,
@@ -480,16 +487,16 @@ class Phrasebook:
     @cached_property
     def correction_node(self) -> Node:
         """The tree of what stands before a correction."""
-        return _Compiler(self, typed=False).correction()
+        return self._compiler.correction()
 
     @cached_property
     def said_at_any_time(self) -> Node:
         """The tree of what is spoken, without short answers to a question."""
-        return _Compiler(self, typed=False, answers=False).root()
+        return self._compiler.root(answers=False)
 
     @cached_property
     def _family_nodes(self) -> dict[str, Node]:
-        return _Compiler(self, typed=False).families()
+        return self._compiler.families()
 
 
 def times_told(fields: Fields) -> int:
@@ -604,8 +611,7 @@ def _choices(annotation: Any) -> Iterable[str]:
 class _Compiler:
     """Turns the file into one syntax tree."""
 
-    def __init__(self, book: Phrasebook, *, typed: bool, answers: bool = True) -> None:
-        self._answers = answers
+    def __init__(self, book: Phrasebook, *, typed: bool) -> None:
         self.book = book
         self.file = book.file
         self.is_typed = typed
@@ -614,7 +620,7 @@ class _Compiler:
         self._tables: dict[tuple[Any, ...], Table] = {}
         self._busy: list[str] = []
 
-    def root(self) -> Node:
+    def root(self, *, answers: bool = True) -> Node:
         families = self.families()
         role: dict[str, list[Node]] = {
             "event": [],
@@ -636,9 +642,7 @@ class _Compiler:
         if (after := self._shift_after()) is not None:
             event += (Optional(after),)
         asked = tuple(
-            Named(name, Choice(tuple(role[name])))
-            for name in ("answer", "bailout")
-            if role[name] and self._answers
+            Named(name, Choice(tuple(role[name]))) for name in ("answer", "bailout") if role[name] and answers
         )
         return Choice(
             (
