@@ -6,7 +6,10 @@ BIN := $(VENV)/bin
 # how many tests run side by side
 WORKERS ?= 2
 
-.PHONY: demo test lint recording clean
+# where Python keeps no compiled files, each of the many programs that the tests start is compiled anew
+unexport PYTHONDONTWRITEBYTECODE
+
+.PHONY: demo test live beside recording clean
 
 demo: $(VENV)/installed
 	rm -rf demo-case
@@ -16,10 +19,18 @@ demo: $(VENV)/installed
 test: $(VENV)/tested
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
-	$(BIN)/mypy
-	$(BIN)/lint-imports
-	$(BIN)/python -m pytest -n $(WORKERS) --dist loadfile --no-loadscope-reorder -m "not sound and not display"
+	$(BIN)/python -m pytest -n $(WORKERS) --dist loadfile --no-loadscope-reorder --ignore=tests/unit -m "not sound and not display"
+	$(MAKE) --no-print-directory --jobs=2 --output-sync=target live beside
+
+# what has sound or a display lives in real time: it waits most of the time, and must not wait for others
+live: $(VENV)/tested
 	$(BIN)/python -m pytest -m "sound or display"
+
+# so beside it goes, at the lowest priority, what can wait
+beside: $(VENV)/tested
+	nice -n 19 $(BIN)/mypy
+	nice -n 19 $(BIN)/lint-imports
+	nice -n 19 $(BIN)/python -m pytest tests/unit -m "not sound and not display"
 
 recording: $(VENV)/tested
 	$(BIN)/python demo/make_recording.py
