@@ -1,8 +1,10 @@
-"""The program as a user starts it: a process of its own, with its exit code and what it printed."""
+"""The program as a user starts it, with its exit code and what it printed: as a process of its own, or here."""
 
 from __future__ import annotations
 
+import io
 import os
+import signal
 import subprocess
 import sys
 from collections.abc import Mapping
@@ -10,11 +12,17 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
+import pytest
 import soundfile
+
+from checkback.cli import main
 
 PROJECT = Path(__file__).parents[1]
 RECORDING = PROJECT / "demo" / "case.flac"
 COMMAND = (sys.executable, "-W", "error", "-m", "checkback.cli")
+
+IN_A_PROCESS = frozenset({"listen", "replay", "pedal", "doctor", "setup", "display"})
+"""Commands with threads and child processes, which end with the program: never `here`."""
 
 
 @dataclass(frozen=True)
@@ -34,13 +42,8 @@ def checkback(
     settings: str | None = None,
 ) -> Done:
     """Run the program to its end; `settings` is the text of a settings file."""
-    before: list[str | Path] = []
-    if settings is not None:
-        assert cwd is not None
-        (cwd / "settings.toml").write_text(settings, encoding="utf-8")
-        before = ["--settings", "settings.toml"]
     done = subprocess.run(
-        [*COMMAND, *before, *words],
+        [*COMMAND, *_settings_file(cwd, settings), *words],
         cwd=cwd,
         env=dict(env if env is not None else quiet()),
         input=given.encode() if isinstance(given, str) else given,
@@ -49,6 +52,52 @@ def checkback(
         check=False,
     )
     return Done(done.returncode, done.stdout.decode(), done.stderr.decode())
+
+
+def here(
+    *words: str | Path, cwd: Path | None = None, given: str | bytes = "", settings: str | None = None
+) -> Done:
+    """Run the program's main function in this process: without a start of Python, and otherwise the same.
+
+    As in `checkback`, warnings are errors, and an exception that is nobody's mistake fails the test.
+    """
+    assert IN_A_PROCESS.isdisjoint(words[:1]) or "--help" in words
+    out, err = (io.TextIOWrapper(io.BytesIO(), encoding="utf-8", newline="") for _ in range(2))
+    said = io.BytesIO(given.encode() if isinstance(given, str) else given)
+    at_a_request_to_end = signal.getsignal(signal.SIGTERM)
+    with pytest.MonkeyPatch.context() as patch:
+        # eighty columns are what a process has that writes into a pipe
+        env = {**quiet(), "COLUMNS": "80"}
+        for name in os.environ.keys() - env.keys():
+            patch.delenv(name)
+        for name, value in env.items():
+            patch.setenv(name, value)
+        if cwd is not None:
+            patch.chdir(cwd)
+        patch.setattr(sys, "argv", list(map(str, ["checkback", *_settings_file(cwd, settings), *words])))
+        patch.setattr(sys, "stdin", io.TextIOWrapper(said, encoding="utf-8"))
+        patch.setattr(sys, "stdout", out)
+        patch.setattr(sys, "stderr", err)
+        try:
+            with pytest.raises(SystemExit) as end:
+                main()
+        finally:
+            signal.signal(signal.SIGTERM, at_a_request_to_end)
+    assert isinstance(end.value.code, int)
+    return Done(end.value.code, _written(out), _written(err))
+
+
+def _settings_file(cwd: Path | None, settings: str | None) -> list[str]:
+    if settings is None:
+        return []
+    assert cwd is not None
+    (cwd / "settings.toml").write_text(settings, encoding="utf-8")
+    return ["--settings", "settings.toml"]
+
+
+def _written(stream: io.TextIOWrapper) -> str:
+    stream.flush()
+    return stream.detach().getvalue().decode()  # type: ignore[attr-defined]
 
 
 @cache

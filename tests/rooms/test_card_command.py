@@ -1,4 +1,4 @@
-"""`checkback card` as a user starts it."""
+"""`checkback card`, as a process of its own once."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from card_room import deck
 from checkback.commands.card import card
 from checkback.commands.common import SettingsFile
 from checkback.errors import UserError
-from command_line import checkback
+from command_line import checkback, here
 
 TROUBLE = """guide jr4 6 french
 workhorse wire in
@@ -46,7 +46,7 @@ def test_a_card_is_shown_with_caution_source_and_note(folder: Path) -> None:
 
 
 def test_the_case_marks_its_lines(folder: Path) -> None:
-    done = checkback("card", "stent_lost", "--case", "lost", "--json", cwd=folder)
+    done = here("card", "stent_lost", "--case", "lost", "--json", cwd=folder)
     shown = json.loads(done.out)
     marks = {line["line"]: line for line in shown["lines"]}
     assert marks["snare"]["mark"] == "tried" and len(marks["snare"]["shown_by"]) == 1
@@ -56,11 +56,11 @@ def test_the_case_marks_its_lines(folder: Path) -> None:
 
 
 def test_the_clock_of_the_arrest_runs_by_the_regime_that_is_set(folder: Path) -> None:
-    done = checkback("card", "cardiac_arrest", "--case", "lost", "--json", cwd=folder)
+    done = here("card", "cardiac_arrest", "--case", "lost", "--json", cwd=folder)
     clock = json.loads(done.out)["clock"]
     assert len(clock["shocks"]) == len(clock["epinephrine"]) == 1
     assert "2020" in clock["next"][0]["source"] or "2020" in clock["due"][0]["source"]
-    other = checkback(
+    other = here(
         "card", "cardiac_arrest", "--case", "lost", cwd=folder, settings='[guiding]\nregime = "erc_2021"\n'
     )
     assert "2021" in other.out and "arrest since" in other.out
@@ -71,18 +71,18 @@ def test_the_clock_of_the_arrest_runs_by_the_regime_that_is_set(folder: Path) ->
 def test_the_list_tells_what_offers_itself(folder: Path) -> None:
     notes = "09:00,stent 3.0 by 18\n09:01,stent off its balloon\n09:02,v fib\n"
     (folder / "notes.csv").write_text(notes)
-    done = checkback("import", "notes.csv", "--case", "by-hand", "--date", "2026-03-02", cwd=folder)
+    done = here("import", "notes.csv", "--case", "by-hand", "--date", "2026-03-02", cwd=folder)
     assert done.code == 0, done.err
-    rows = json.loads(checkback("card", "--list", "--case", "by-hand", "--json", cwd=folder).out)
+    rows = json.loads(here("card", "--list", "--case", "by-hand", "--json", cwd=folder).out)
     assert len(rows) == 12
     assert {row["name"] for row in rows if row["offered"]} == {"stent_lost", "cardiac_arrest"}
     # what was offered in the room is not offered again
-    rows = json.loads(checkback("card", "--list", "--case", "lost", "--json", cwd=folder).out)
+    rows = json.loads(here("card", "--list", "--case", "lost", "--json", cwd=folder).out)
     assert not any(row["offered"] for row in rows)
 
 
 def test_the_chart_is_written(folder: Path) -> None:
-    done = checkback("card", "perforation", "--svg", "chart.svg", cwd=folder)
+    done = here("card", "perforation", "--svg", "chart.svg", cwd=folder)
     assert (done.code, done.out) == (0, "chart.svg: written\n")
     assert ElementTree.parse(folder / "chart.svg").getroot().tag.endswith("svg")
 
@@ -96,7 +96,7 @@ def test_check_names_every_mistake(folder: Path) -> None:
     ):
         path = grammars / "cards" / f"{name}.toml"
         path.write_text(path.read_text().replace(old, new, 1))
-    done = checkback("card", "--check", cwd=folder, settings='[language]\nfolder = "grammars"\n')
+    done = here("card", "--check", cwd=folder, settings='[language]\nfolder = "grammars"\n')
     assert (done.code, done.out) == (2, "")
     lines = [line for line in done.err.splitlines() if line]
     assert any("air.toml: line" in line and "no line 'oxigen'" in line for line in lines)

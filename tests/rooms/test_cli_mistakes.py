@@ -17,7 +17,7 @@ import soundfile
 import soxr
 
 from checkback.record.journal import JOURNAL, verify
-from command_line import PROJECT, Done, checkback, excerpt, quiet
+from command_line import IN_A_PROCESS, PROJECT, Done, checkback, excerpt, here, quiet
 from invented_case import CASE, journal_lines
 
 FIRST_LINE_S = 3.0
@@ -31,6 +31,11 @@ def assert_one_sentence(done: Done, *parts: str) -> None:
     assert "Traceback" not in done.err
     for part in parts:
         assert part in done.err
+
+
+def run(*words: str | Path, cwd: Path | None = None) -> Done:
+    """Run a command here if it may; each has been started as a process too."""
+    return (checkback if IN_A_PROCESS.intersection(words[:1]) else here)(*words, cwd=cwd)
 
 
 def case_in(folder: Path, entries: int = 5) -> Path:
@@ -58,7 +63,7 @@ def case_in(folder: Path, entries: int = 5) -> Path:
     ],
 )
 def test_a_slip_on_the_command_line(words: list[str], parts: list[str]) -> None:
-    assert_one_sentence(checkback(*words), *parts)
+    assert_one_sentence(run(*words), *parts)
 
 
 def test_no_words_at_all_show_the_help() -> None:
@@ -180,11 +185,11 @@ def test_a_replay_that_cannot_begin(tmp_path: Path, options: list[str], parts: l
     ],
 )
 def test_wrong_settings(tmp_path: Path, settings: str, parts: list[str]) -> None:
-    assert_one_sentence(checkback("parse", "heart rate 70", cwd=tmp_path, settings=settings), *parts)
+    assert_one_sentence(here("parse", "heart rate 70", cwd=tmp_path, settings=settings), *parts)
 
 
 def test_help_needs_no_settings(tmp_path: Path) -> None:
-    done = checkback("parse", "--help", cwd=tmp_path, settings="broken")
+    done = here("parse", "--help", cwd=tmp_path, settings="broken")
     assert done.code == 0
     assert "Example:" in done.out
 
@@ -236,7 +241,7 @@ def test_a_slip_in_a_data_file(tmp_path: Path, file: str, old: str, new: str, pa
     assert old in content
     changed = content.replace(old, new) if file.endswith("pronunciations") else content.replace(old, new, 1)
     (tmp_path / "lab" / file).write_text(changed, encoding="utf-8")
-    done = checkback("phrasebook", "check", cwd=tmp_path, settings="[language]\nfolder = 'lab'\n")
+    done = here("phrasebook", "check", cwd=tmp_path, settings="[language]\nfolder = 'lab'\n")
     assert_one_sentence(done, *parts)
 
 
@@ -248,7 +253,7 @@ def test_a_slip_in_a_data_file(tmp_path: Path, file: str, old: str, new: str, pa
 def test_what_is_no_case(tmp_path: Path, command: str, what: str) -> None:
     (tmp_path / "folder").mkdir()
     (tmp_path / "file.txt").touch()
-    done = checkback(command, what, cwd=tmp_path)
+    done = here(command, what, cwd=tmp_path)
     assert_one_sentence(done, f"here is no {JOURNAL} in {what}", "name the folder of a case")
 
 
@@ -260,8 +265,8 @@ def test_a_line_changed_by_hand(tmp_path: Path) -> None:
     journal.write_bytes(b"".join(lines))
     broken = journal.read_bytes()
     reason = "line 3 was changed after it was written"
-    assert_one_sentence(checkback("verify", "case", cwd=tmp_path), reason, "2 lines before it are sound")
-    assert_one_sentence(checkback("show", "case", cwd=tmp_path), reason, "--despite-breaks")
+    assert_one_sentence(here("verify", "case", cwd=tmp_path), reason, "2 lines before it are sound")
+    assert_one_sentence(here("show", "case", cwd=tmp_path), reason, "--despite-breaks")
     assert_one_sentence(
         checkback("listen", "--typed", "--case", "case", cwd=tmp_path), reason, "start a new case folder"
     )
@@ -279,7 +284,7 @@ def test_a_last_line_torn_by_a_power_cut(tmp_path: Path) -> None:
     assert shown.code == 0
     assert "Line 5 of the journal in case was cut off" in shown.err
     assert [json.loads(line)["n"] for line in shown.out.splitlines()] == [1, 2, 3, 4]
-    assert_one_sentence(checkback("verify", "case", cwd=tmp_path), "line 5 was cut off")
+    assert_one_sentence(here("verify", "case", cwd=tmp_path), "line 5 was cut off")
     went_on = checkback("listen", "--typed", "--case", "case", cwd=tmp_path, given="heart rate 70\n")
     assert went_on.code == 0
     assert "what was left of it is kept in" in went_on.err.replace("\n", " ")
@@ -298,7 +303,7 @@ def test_a_journal_of_a_newer_program(tmp_path: Path) -> None:
     journal.write_text("\n".join([*lines[:-1], f'{body},"hash":"{digest}"}}']) + "\n")
     before = journal.read_bytes()
     for command in (["show", "case"], ["listen", "--typed", "--case", "case"]):
-        done = checkback(*command, cwd=tmp_path)
+        done = run(*command, cwd=tmp_path)
         assert_one_sentence(done, "is newer than this program", "schema_version 99", "update the program")
     assert journal.read_bytes() == before
 
@@ -306,8 +311,8 @@ def test_a_journal_of_a_newer_program(tmp_path: Path) -> None:
 def test_a_journal_with_nothing_in_it_yet(tmp_path: Path) -> None:
     (tmp_path / "case").mkdir()
     (tmp_path / "case" / JOURNAL).touch()
-    assert checkback("show", "case", "--json", cwd=tmp_path) == Done(0, "", "")
-    assert checkback("verify", "case", cwd=tmp_path).out.startswith("case: 0 lines, chain unbroken")
+    assert here("show", "case", "--json", cwd=tmp_path) == Done(0, "", "")
+    assert here("verify", "case", cwd=tmp_path).out.startswith("case: 0 lines, chain unbroken")
 
 
 @pytest.fixture
@@ -332,10 +337,10 @@ def test_a_read_only_case_folder(read_only: Path) -> None:
         ["replay", sound, "--case", read_only / "new"],
     ):
         assert_one_sentence(checkback(*words), "may not be written to", "make it writable")
-    done = checkback("show", read_only / "case", "--write")
+    done = here("show", read_only / "case", "--write")
     assert_one_sentence(done, "tables cannot be written into", "make room and leave to write there")
     assert checkback("show", read_only / "case", "--json").out.count("\n") == 5
-    assert checkback("verify", read_only / "case").code == 0
+    assert here("verify", read_only / "case").code == 0
     assert (read_only / "case" / JOURNAL).read_bytes() == before
 
 

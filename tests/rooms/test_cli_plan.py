@@ -3,25 +3,16 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from pathlib import Path
 
 from checkback.app import load_plan
-from command_line import quiet
-
-
-def ask(folder: Path, answers: str, name: str = "plan.json") -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "checkback.cli", "plan", name],
-        cwd=folder, input=answers, env=quiet(), capture_output=True, text=True, timeout=60, check=False,
-    )  # fmt: skip
+from command_line import checkback, here
 
 
 def test_answers_become_a_plan_and_a_wrong_one_is_asked_again(tmp_path: Path) -> None:
-    done = ask(tmp_path, "740\n74\nmale\n78\n\n\n124\n")
-    assert done.returncode == 0, done.stderr
-    assert "less than or equal to 120" in done.stdout
+    done = checkback("plan", "plan.json", cwd=tmp_path, given="740\n74\nmale\n78\n\n\n124\n")
+    assert done.code == 0, done.err
+    assert "less than or equal to 120" in done.out
     assert json.loads((tmp_path / "plan.json").read_text()) == {
         "age_y": 74, "sex": "male", "weight_kg": 78, "creatinine_umol_l": 124,
     }  # fmt: skip
@@ -29,11 +20,11 @@ def test_answers_become_a_plan_and_a_wrong_one_is_asked_again(tmp_path: Path) ->
 
 
 def test_both_creatinines_are_refused_and_the_second_is_asked_again(tmp_path: Path) -> None:
-    done = ask(tmp_path, "\n\n\n\n1.4\n124\n\n")
-    assert "not both" in done.stdout
+    done = here("plan", "plan.json", cwd=tmp_path, given="\n\n\n\n1.4\n124\n\n")
+    assert "not both" in done.out
     assert json.loads((tmp_path / "plan.json").read_text()) == {"creatinine_mg_dl": 1.4}
 
 
 def test_a_name_that_is_no_json_is_refused(tmp_path: Path) -> None:
-    done = ask(tmp_path, "", "plan.toml")
-    assert (done.returncode, done.stderr) == (2, "checkback: plan.toml: give a name that ends in .json\n")
+    done = here("plan", "plan.toml", cwd=tmp_path)
+    assert (done.code, done.err) == (2, "checkback: plan.toml: give a name that ends in .json\n")

@@ -28,7 +28,7 @@ from checkback.reporting.dicom.reading import read_log
 from checkback.sending import dicom
 from checkback.sending.dicom import archive, deliver, tls_options
 from checkback.sending.outbox import Outbox, Outcome
-from command_line import checkback
+from command_line import checkback, here
 from invented_case import CASE
 
 # pynetdicom brings a program of that name too, which stands first in an activated environment
@@ -434,7 +434,7 @@ def test_a_case_sent_twice_is_kept_once_under_our_title(case: Path) -> None:
     ],
 )
 def test_what_is_wrong_is_told_before_anything_is_queued(case: Path, options: list[str], told: str) -> None:
-    done = checkback("send", "case", *options, "--outbox", "outbox", cwd=case)
+    done = here("send", "case", *options, "--outbox", "outbox", cwd=case)
     assert done.code == 2
     assert told in " ".join(done.err.split())
     assert list((case / "outbox").glob("*.json")) == []

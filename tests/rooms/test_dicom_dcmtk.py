@@ -17,7 +17,7 @@ from checkback.record.journal import Journal, Written
 from checkback.reporting.dicom.checks import problems
 from checkback.reporting.dicom.log import carried, dataset, file_bytes
 from checkback.reporting.dicom.reading import read_log
-from command_line import checkback
+from command_line import checkback, here
 from invented_case import CASE, entry
 
 dcmtk = pytest.mark.skipif(
@@ -139,10 +139,10 @@ def test_a_log_is_imported_as_a_case_of_its_own(tmp_path: Path) -> None:
 
 def test_a_damaged_log_is_refused_in_one_sentence(tmp_path: Path) -> None:
     a_case(tmp_path / "case", 30)
-    assert checkback("export", "case", "--to", "dicom", "--out", "out", cwd=tmp_path).code == 0
+    assert here("export", "case", "--to", "dicom", "--out", "out", cwd=tmp_path).code == 0
     data = (tmp_path / "out" / "procedure-log.dcm").read_bytes()
     (tmp_path / "cut.dcm").write_bytes(data[:200])
-    done = checkback("import", "cut.dcm", "--case", "back", cwd=tmp_path)
+    done = here("import", "cut.dcm", "--case", "back", cwd=tmp_path)
     assert done.code == 2
     assert "Traceback" not in done.err and "cut.dcm" in done.err
     assert not (tmp_path / "back").exists()
@@ -151,6 +151,6 @@ def test_a_damaged_log_is_refused_in_one_sentence(tmp_path: Path) -> None:
 def test_a_folder_that_cannot_be_written_is_named(tmp_path: Path) -> None:
     a_case(tmp_path / "case", 30)
     (tmp_path / "out").write_text("a file stands in the way")
-    done = checkback("export", "case", "--to", "dicom", "--out", "out", cwd=tmp_path)
+    done = here("export", "case", "--to", "dicom", "--out", "out", cwd=tmp_path)
     assert done.code == 2
     assert "out cannot be written" in done.err
