@@ -373,11 +373,8 @@ def _told_later(case: Case, began: Entry) -> bool:
 
 
 def _first_told(case: Case, entry: Entry) -> Entry:
-    """Return an entry as it was before it was corrected, which may have been much later."""
-    while entry.amends and entry.amends < entry.n:
-        old = case.entry(entry.amends)
-        if old is None or old.at != entry.at:
-            break
+    """Return an entry as it was before it was corrected, words or time, which may have been much later."""
+    while entry.amends and (old := case.entry(entry.amends)) is not None and old.n < entry.n:
         entry = old
     return entry
 

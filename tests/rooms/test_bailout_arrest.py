@@ -209,3 +209,10 @@ def test_an_arrest_that_is_put_on_record_long_afterwards_is_not_prompted_for(roo
 def test_an_arrest_that_was_called_out_late_is_prompted_for(room: BailoutRoom) -> None:
     room.say("v fib three minutes ago", wait_s=5)
     assert {"arrest_shock", "arrest_compressions"} <= {rule for _, rule in room.advice()}
+
+
+def test_a_time_that_is_corrected_late_does_not_silence_the_clock(room: BailoutRoom) -> None:
+    room.say("compressions started", wait_s=700)
+    before = len(room.advice())
+    room.say("correction compressions started twelve minutes ago", wait_s=130)
+    assert len(room.advice()) > before

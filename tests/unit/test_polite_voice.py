@@ -64,7 +64,13 @@ class Room:
         self.voice = PoliteVoice(self, show=self.shown.append)
 
     name = "slow"
-    speaking = False
+
+    @property
+    def speaking(self) -> bool:
+        return bool(self._unsaid)
+
+    def all_heard(self) -> None:
+        self._unsaid.clear()
 
     def say(self, text: str, urgency: Urgency = Urgency.CHECK_BACK, tone: Tone | None = None) -> None:
         self.begun.append(text)
@@ -154,6 +160,26 @@ class TestSpokenOver:
         room.voice.follow(False, now_s + 20.0)
         room.voice.follow(False, now_s + 40.0)
         assert len(room.begun) == 2
+
+    def test_what_is_critical_is_cut_by_speech_only_once(self) -> None:
+        room = Room()
+        room.voice.follow(False, time.monotonic())
+        room.voice.say("above rated burst", Urgency.CRITICAL)
+        room.voice.give_way()
+        room.voice.follow(False, time.monotonic() + GIVES_WAY_S)
+        assert room.begun == ["above rated burst"] * 2
+        assert room.voice.give_way() == () and room.voice.speaking, "said to its end"
+        room.all_heard()
+        room.voice.follow(False, time.monotonic() + GIVES_WAY_S)
+        room.voice.say("a clotting time is due", Urgency.REMINDER)
+        assert room.voice.give_way(), "what comes after it is cut as always"
+
+    def test_the_same_words_for_something_new_come_again_too(self) -> None:
+        room = Room()
+        for n in range(1, 4):
+            room.voice.say("shock due", Urgency.CRITICAL)
+            assert room.voice.stop() == (), n
+            assert room.begun == ["shock due"] * 2 * n
 
     def test_the_answer_to_what_was_said_takes_its_place(self) -> None:
         room = Room()

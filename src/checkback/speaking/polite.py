@@ -59,10 +59,13 @@ class PoliteVoice:
             now_s = time.monotonic()
             if urgency is Urgency.CHECK_BACK:
                 self._held.clear()
+            sentence = Sentence(text, urgency, tone)
+            # the same words for something new: they were not said again yet
+            self._said_again.discard(sentence)
             if not self._followed or (self._since_s is None and now_s >= self._quiet_until_s):
                 self._voice.say(text, urgency, tone)
                 return
-            self._wait(Sentence(text, urgency, tone), now_s)
+            self._wait(sentence, now_s)
 
     def follow(self, in_speech: bool, now_s: float, *, held: bool = False) -> None:
         """Note whether somebody is speaking, and whether the talk pedal is held for it."""
@@ -70,6 +73,9 @@ class PoliteVoice:
             self._followed = True
             if not in_speech:
                 self._since_s = None
+                if not len(self._waiting) and not self._held and not self._voice.speaking:
+                    # all of it was heard
+                    self._said_again.clear()
                 if self._quiet_since_s is None:
                     self._quiet_since_s = now_s
                 if now_s >= self._quiet_until_s:
@@ -97,14 +103,17 @@ class PoliteVoice:
             return self._fall_silent(Urgency.CRITICAL)
 
     def give_way(self) -> tuple[Sentence, ...]:
-        """Fall silent because somebody speaks over it.
+        """Fall silent because somebody speaks over it; but what is critical is cut by speech only once.
 
         Returns
         -------
         tuple of Sentence
-            What is not said again: reminders, and what was said again already.
+            What is not said again: reminders, and check-backs that were said again already.
         """
         with self._lock:
+            if any(each.urgency is Urgency.CRITICAL for each in self._said_again):
+                # talk goes on in a loud room, and would swallow it for good
+                return ()
             return self._fall_silent(Urgency.CHECK_BACK)
 
     def _fall_silent(self, least: Urgency) -> tuple[Sentence, ...]:
