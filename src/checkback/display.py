@@ -336,13 +336,14 @@ def open_display(
     extra("starlette", of="display", purpose="The display")
     extra("uvicorn", of="display", purpose="The display")
     from checkback.showing.feed import Feed
-    from checkback.showing.guard import is_loopback, new_token
+    from checkback.showing.guard import is_loopback, new_token, reached_by_others
     from checkback.showing.pages import Words
     from checkback.showing.server import Server
 
     wanted = settings.display
     open_to_others = not is_loopback(wanted.host)
-    token = wanted.token or (new_token() if open_to_others else None)
+    others = reached_by_others(wanted.host, wanted.address)
+    token = wanted.token or (new_token() if others else None)
     feed = Feed()
     server = Server(
         feed,
@@ -366,7 +367,12 @@ def _address(wanted: DisplaySettings, port: int, token: str | None, open_to_othe
     address = f"http://[{host}]:{port}/" if ":" in host else f"http://{host}:{port}/"
     said = f"The display is at {address} (wall) and {address}desk (control room)."
     if not open_to_others:
-        return said
+        if wanted.address is None or token is None:
+            return said
+        return (
+            f"{said} At {wanted.address} too: whoever has the token {token} sees this patient's data and can "
+            "type call-outs."
+        )
     return (
         f"{said} It is open to the network: whoever has the token {token} sees this patient's data and can type "
         "call-outs, and nothing is encrypted (no TLS), so use it in a network of your own only."

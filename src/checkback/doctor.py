@@ -333,19 +333,19 @@ def _display(settings: Settings) -> str:
     wanted = settings.display
     for package in ("starlette", "uvicorn"):
         extra(package, of="display", purpose="The display")
-    from checkback.showing.guard import is_loopback
+    from checkback.showing.guard import is_loopback, reached_by_others
     from checkback.showing.server import bound_to
 
     bound = bound_to(wanted.host, wanted.port)
     port = bound.getsockname()[1]
     bound.close()
+    token = (
+        "the token that is set" if wanted.token else "a token that is made up at each start and shown then"
+    )
     if not is_loopback(wanted.host):
-        token = (
-            "the token that is set"
-            if wanted.token
-            else "a token that is made up at each start and shown then"
-        )
         who = f"open to the network, without encryption: whoever has {token} sees the patient's data"
+    elif reached_by_others(wanted.host, wanted.address):
+        who = f"and at {wanted.address}: whoever has {token} sees the patient's data"
     else:
         who = "for this computer only" + (", with a token" if wanted.token else "")
     off = "" if wanted.use else " (display.use is off in the settings)"

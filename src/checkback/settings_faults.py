@@ -85,10 +85,7 @@ def _sentence(each: ErrorDetails) -> str:
 
 
 def _shown(given: Any) -> str:
-    return (
-        f"'{given}'"
-        if isinstance(given, str)
-        else str(given).lower()
-        if given in (True, False)
-        else f"{given}"
-    )
+    if isinstance(given, str):
+        return f"'{given}'"
+    # 0 and 1 are equal to them
+    return str(given).lower() if isinstance(given, bool) else f"{given}"

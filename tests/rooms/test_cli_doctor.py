@@ -161,6 +161,7 @@ def test_the_display_is_bound_and_who_could_come_in_is_told() -> None:
         "can be served at 127.0.0.1, a port that is free, for this computer only"
     )
     assert "display.use is off" in display_of(port=0).what and "off" not in display_of(port=0, use=True).what
+    assert "at https://wall.example: whoever has" in display_of(port=0, address="https://wall.example").what
     made_up = display_of(port=0, host="0.0.0.0")
     assert made_up.state == "works" and "a token that is made up at each start" in made_up.what
     assert "whoever has the token that is set sees" in display_of(port=0, host="0.0.0.0", token="x" * 12).what

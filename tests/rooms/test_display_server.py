@@ -173,10 +173,14 @@ def test_every_name_of_this_computer_is_taken_with_our_port_only(served: Served)
 
 def test_a_proxy_is_taken_at_its_own_address_only() -> None:
     """A proxy with TLS sends on either its own name or ours; the browser tells the proxy's origin."""
-    with serving(address="https://Wall.example") as served:
+    with serving(address="https://Wall.example", token=TOKEN) as served:
         ours = f"127.0.0.1:{served.port}"
         for host in ("wall.example", ours):
-            assert served.say("act 281", Host=host, Origin="https://wall.example") == 202
+            there = {"Host": host, "Origin": "https://wall.example"}
+            assert served.say("act 281", **there) == 401
+            _, headers, _ = served.ask("/enter", json.dumps({"token": TOKEN}), **there)
+            known = headers["set-cookie"].partition(";")[0]
+            assert served.say("act 281", Cookie=known, **there) == 202
         assert served.ask("/", Host="wall.example:444")[0] == 421
         for wrong in ("http://wall.example", "https://wall.example:444", "https://evil.example"):
             assert served.say("act 281", Host="wall.example", Origin=wrong) == 403
@@ -380,6 +384,19 @@ TOKEN = "twelve-or-more-signs"
 def test_elsewhere_than_on_this_computer_a_token_is_needed() -> None:
     with pytest.raises(UserError, match="needs a token"):
         Served(host="0.0.0.0")
+    with pytest.raises(UserError, match="wall.example is reached from other computers: it needs a token"):
+        Served(address="https://wall.example")
+    # the other end of a tunnel is this computer too
+    for tunnel in ("http://localhost:9000", "http://127.0.0.1:9000", "http://[::1]:9000"):
+        with serving(address=tunnel) as served:
+            host = tunnel.removeprefix("http://")
+            assert served.say("act 281", Host=host, Origin=tunnel) == 202
+
+
+@pytest.mark.parametrize("address", ["https://wall.example:99999", "https://[wall", "http://:80:80"])
+def test_an_address_that_cannot_be_one_is_told(address: str) -> None:
+    with pytest.raises(UserError, match=r"display\.address .* cannot be one"):
+        Served(address=address, token=TOKEN)
 
 
 def test_without_the_token_nothing_is_shown_and_nothing_taken() -> None:

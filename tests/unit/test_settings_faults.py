@@ -83,3 +83,11 @@ def test_all_mistakes_are_told_in_the_order_of_the_lines(tmp_path: Path) -> None
     said = str(caught.value)
     assert [int(n) for n in re.findall(r"line (\d+)", said)] == [1, 2, 6, 7]
     assert "talk cannot be bound to long" in said and '"f7"' in said
+
+
+def test_a_number_is_shown_as_it_was_written(tmp_path: Path) -> None:
+    path = tmp_path / "settings.toml"
+    # 0 and 1 are equal to false and true
+    path.write_text("[speaking]\nrate_wpm = 0\n", encoding="utf-8")
+    with pytest.raises(UserError, match="not 0; mend that key"):
+        load(path)

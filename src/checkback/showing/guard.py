@@ -59,7 +59,7 @@ def new_token() -> str:
 _PORTS = {"http": 80, "https": 443}
 
 
-def _origin(address: str) -> str | None:
+def origin_of(address: str) -> str | None:
     """Return an origin as browsers write it, in small letters and without the port that goes unsaid; else None."""
     try:
         parts = urlsplit(address.lower())
@@ -86,6 +86,13 @@ def is_loopback(host: str) -> bool:
         return ipaddress.ip_address(host).is_loopback
     except ValueError:
         return False
+
+
+def reached_by_others(host: str, address: str | None) -> bool:
+    """Return whether other computers reach the display: at `host` itself, or through a proxy at `address`."""
+    if not is_loopback(host):
+        return True
+    return address is not None and not is_loopback(urlsplit(origin_of(address) or "").hostname or "")
 
 
 class Allowance:
@@ -138,7 +145,7 @@ class Door:
         self._host = host
         self._token = token
         self._port = port
-        self._address = None if address is None else _origin(address)
+        self._address = None if address is None else origin_of(address)
         self._cookie = f"checkback_{port}"
         self._visit = secrets.token_urlsafe(32)
         self._posts = Allowance(POSTS, POSTS_S)
@@ -191,8 +198,8 @@ class Door:
         # this server speaks http: a page that came by https, or from another port, is somebody else's
         ours = {self._address}
         if not self._is_of_proxy(headers["host"]):
-            ours.add(_origin(f"http://{headers['host']}"))
-        if (origin := _origin(headers.get("origin", ""))) is None or origin not in ours:
+            ours.add(origin_of(f"http://{headers['host']}"))
+        if (origin := origin_of(headers.get("origin", ""))) is None or origin not in ours:
             return PlainTextResponse("Only the display's own pages may post.", 403)
         if headers.get("content-type", "").partition(";")[0].strip().lower() != "application/json":
             return PlainTextResponse("Only JSON is taken.", 415)

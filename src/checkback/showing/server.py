@@ -15,7 +15,7 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from checkback.errors import UserError
 from checkback.showing.feed import Feed
-from checkback.showing.guard import Door, is_loopback
+from checkback.showing.guard import Door, origin_of, reached_by_others
 from checkback.showing.pages import WATCHERS, Pages, Words
 
 IDLE_S = 10.0
@@ -63,8 +63,13 @@ class Server:
         address: str | None = None,
         show: Callable[[str], None],
     ) -> None:
-        if token is None and not is_loopback(host):
-            raise UserError(f"display.host {host} is reached from other computers: it needs a token")
+        if token is None and reached_by_others(host, address):
+            raise UserError(
+                f"The display at {host if address is None else address} is reached from other computers: "
+                "it needs a token"
+            )
+        if address is not None and origin_of(address) is None:
+            raise UserError(f"display.address {address} cannot be one: write it as https://wall.example:8443")
         self._feed = feed
         self._show = show
         self._socket = bound_to(host, port)
