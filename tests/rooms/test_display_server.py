@@ -384,7 +384,7 @@ TOKEN = "twelve-or-more-signs"
 def test_elsewhere_than_on_this_computer_a_token_is_needed() -> None:
     with pytest.raises(UserError, match="needs a token"):
         Served(host="0.0.0.0")
-    with pytest.raises(UserError, match="wall.example is reached from other computers: it needs a token"):
+    with pytest.raises(UserError, match=r"wall\.example is reached from other computers: it needs a token"):
         Served(address="https://wall.example")
     # the other end of a tunnel is this computer too
     for tunnel in ("http://localhost:9000", "http://127.0.0.1:9000", "http://[::1]:9000"):
