@@ -38,13 +38,17 @@ class MadeUp:
         logits = np.random.default_rng([self.seed, *text]).normal(0, 1.5, len(SIGNS))
         return np.asarray(logits - np.log(np.exp(logits).sum()))
 
-    def following(self, node: int, pieces: Sequence[int]) -> NDArray[np.float64]:
-        return self.row(self.texts[node])[pieces]
+    def following(self, start: MadeUp, node: int, pieces: Sequence[int]) -> NDArray[np.float64]:
+        return start.row(start.texts[node])[pieces]
 
-    def extend(self, start: MadeUp, steps: Sequence[tuple[int, int]]) -> None:
-        for node, piece in steps:
-            start.known[node, piece] = len(start.texts)
-            start.texts.append((*start.texts[node], piece))
+    def extend(self, wanted: Sequence[tuple[MadeUp, Sequence[tuple[int, int]]]]) -> None:
+        for start, steps in wanted:
+            for node, piece in steps:
+                start.known[node, piece] = len(start.texts)
+                start.texts.append((*start.texts[node], piece))
+
+    def score(self, start: MadeUp, ways: Sequence[Sequence[tuple[int, int]]]) -> list[tuple[float, ...]]:
+        return [tuple(float(start.row(start.texts[node])[piece]) for node, piece in way) for way in ways]
 
     def whole(self, text: str) -> float:
         pieces = [*encode(text), 0]
@@ -68,7 +72,7 @@ def sentences() -> list[str]:
 def test_with_a_wide_beam_it_finds_what_trying_every_sentence_finds(seed: int) -> None:
     search = LegalSearch(WORDS, ARCS, 0, FINALS, encode, 0)
     sound, blank = MadeUp(seed), MadeUp(seed + 100)
-    found = search.find(sound, sound, blank, share=0.4, beam=400, most=400, within=1e9)  # type: ignore[arg-type]
+    found = search.find(sound, sound, blank, share=0.4, beam=400, most=400, within=1e9, behind=1e9)  # type: ignore[arg-type]
     ranked = sorted(sentences(), key=lambda text: -(sound.whole(text) - 0.4 * blank.whole(text)))
     assert len(ranked) > 15
     assert [each.text for each in found] == ranked
@@ -80,8 +84,10 @@ def test_with_a_wide_beam_it_finds_what_trying_every_sentence_finds(seed: int) -
 
 def test_no_more_than_asked_for_and_none_far_behind() -> None:
     search = LegalSearch(WORDS, ARCS, 0, FINALS, encode, 0)
-    every = search.find(MadeUp(1), MadeUp(1), MadeUp(2), share=0.0, beam=400, most=400, within=1e9)  # type: ignore[arg-type]
-    few = search.find(MadeUp(1), MadeUp(1), MadeUp(2), share=0.0, beam=8, most=3, within=4.0)  # type: ignore[arg-type]
+    every = search.find(
+        MadeUp(1), MadeUp(1), MadeUp(2), share=0.0, beam=400, most=400, within=1e9, behind=1e9
+    )  # type: ignore[arg-type]
+    few = search.find(MadeUp(1), MadeUp(1), MadeUp(2), share=0.0, beam=8, most=3, within=4.0, behind=4.0)  # type: ignore[arg-type]
     assert 1 <= len(few) <= 3
     assert sum(every[0].logprobs) - sum(few[-1].logprobs) < 4.0 + sum(every[0].logprobs) - sum(
         few[0].logprobs

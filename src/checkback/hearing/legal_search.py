@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from checkback.hearing.whisper_decoder import Start, TextDecoder
+from checkback.hearing.whisper_decoder import Start, Step, TextDecoder
 
 _NUMERAL = re.compile(r"\d+(?:\.\d+)?")
 
@@ -60,9 +60,20 @@ class _Beam:
     node: int
     blank_node: int
     place: _Place
-    pieces: tuple[int, ...] = ()
-    logprobs: tuple[float, ...] = ()
-    blank_logprobs: tuple[float, ...] = ()
+    steps: tuple[Step, ...] = ()
+    blank_steps: tuple[Step, ...] = ()
+
+    def longer(self, rank: float, piece: int) -> _Beam:
+        return replace(
+            self,
+            rank=rank,
+            steps=(*self.steps, (self.node, piece)),
+            blank_steps=(*self.blank_steps, (self.blank_node, piece)),
+        )
+
+    @property
+    def pieces(self) -> tuple[int, ...]:
+        return tuple(piece for _, piece in self.steps)
 
 
 class LegalSearch:
@@ -168,6 +179,7 @@ class LegalSearch:
         beam: int,
         most: int,
         within: float,
+        behind: float,
     ) -> list[Legal]:
         """Return sentences, likeliest first.
 
@@ -184,67 +196,61 @@ class LegalSearch:
             Sentences to be found.
         within : float
             None that is so much less probable than the likeliest, in natural logarithms.
+        behind : float
+            A beginning is given up that is so much less probable than the likeliest one of as many pieces.
         """
         beams = [_Beam(0.0, start.node, blank.node, (self._trie(self._start, True, False),))]
         done: list[_Beam] = []
         for _ in range(MOST_PIECES):
-            ahead: list[tuple[float, int, int, int, float, float]] = []
+            ahead: list[tuple[float, int, int, int]] = []
             for n, each in enumerate(beams):
+
+                def ranks(
+                    pieces: Sequence[int] | NDArray[np.int64], each: _Beam = each
+                ) -> NDArray[np.float32]:
+                    here = decoder.following(start, each.node, pieces)
+                    return each.rank + here - share * decoder.following(blank, each.blank_node, pieces)
+
                 if self._last in each.place:
-                    here = float(start.following(each.node, [self._end])[0])
-                    anyway = float(blank.following(each.blank_node, [self._end])[0])
-                    done.append(self._longer(each, here, anyway, share, self._end, ()))
+                    done.append(each.longer(float(ranks([self._end])[0]), self._end))
                 pieces, _, _ = self._next(each.place)
                 if not len(pieces):
                     continue
-                values = start.following(each.node, pieces)
-                blanks = blank.following(each.blank_node, pieces)
-                ranks = values - share * blanks
-                best = np.argpartition(-ranks, beam)[:beam] if len(ranks) > beam else np.arange(len(ranks))
-                ahead += [
-                    (
-                        each.rank + float(ranks[k]),
-                        n,
-                        int(pieces[k]),
-                        int(k),
-                        float(values[k]),
-                        float(blanks[k]),
-                    )
-                    for k in best
-                ]
-            done.sort(key=lambda each: -each.rank)
-            least = done[0].rank - within if done else -np.inf
+                found = ranks(pieces)
+                best = np.argpartition(-found, beam)[:beam] if len(found) > beam else np.arange(len(found))
+                ahead += [(float(found[k]), n, int(pieces[k]), int(k)) for k in best]
+            least = max(
+                [each.rank - within for each in done] + [each[0] - behind for each in ahead], default=0.0
+            )
             ahead = sorted((each for each in ahead if each[0] > least), reverse=True)[:beam]
             if not ahead:
                 break
-            for tree in (start, blank):
-                steps = dict.fromkeys(
-                    (beams[n].node if tree is start else beams[n].blank_node, piece)
-                    for _, n, piece, _, _, _ in ahead
-                )
-                decoder.extend(tree, [step for step in steps if step not in tree.known])
+            longer = [beams[n].longer(rank, piece) for rank, n, piece, _ in ahead]
+            decoder.extend(
+                [
+                    (start, [each.steps[-1] for each in longer]),
+                    (blank, list(dict.fromkeys(each.blank_steps[-1] for each in longer))),
+                ]
+            )
             beams = [
                 replace(
-                    self._longer(beams[n], here, anyway, share, piece, self._next(beams[n].place)[1][k]),
-                    node=start.known[beams[n].node, piece],
-                    blank_node=blank.known[beams[n].blank_node, piece],
+                    each,
+                    node=start.known[each.steps[-1]],
+                    blank_node=blank.known[each.blank_steps[-1]],
+                    place=self._next(beams[n].place)[1][k],
                 )
-                for _, n, piece, k, here, anyway in ahead
+                for each, (_, n, _, k) in zip(longer, ahead, strict=True)
             ]
-        found = []
-        for each in done[:most]:
-            if each.rank > done[0].rank - within and (ways := self._ways(each.pieces[:-1])):
-                text = self._text(ways[0])
-                found.append(Legal(text, tuple(ways), each.logprobs, each.blank_logprobs))
-        return found
-
-    def _longer(
-        self, beam: _Beam, here: float, anyway: float, share: float, piece: int, place: _Place
-    ) -> _Beam:
-        return _Beam(
-            beam.rank + here - share * anyway, beam.node, beam.blank_node, place, (*beam.pieces, piece),
-            (*beam.logprobs, here), (*beam.blank_logprobs, anyway),
-        )  # fmt: skip
+        done.sort(key=lambda each: -each.rank)
+        done = [each for each in done[:most] if each.rank > done[0].rank - within]
+        here = decoder.score(start, [each.steps for each in done])
+        anyway = decoder.score(blank, [each.blank_steps for each in done])
+        legal = [
+            Legal(self._text(ways[0]), tuple(ways), on_sound, on_silence)
+            for each, on_sound, on_silence in zip(done, here, anyway, strict=True)
+            if (ways := self._ways(each.pieces[:-1]))
+        ]
+        return sorted(legal, key=lambda each: share * sum(each.blank_logprobs) - sum(each.logprobs))
 
     def _ways(self, pieces: Sequence[int], most: int = 4) -> list[tuple[int, ...]]:
         """Return the words that give these pieces."""

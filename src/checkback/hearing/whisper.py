@@ -258,6 +258,8 @@ class WhisperListener:
         For the computation; 0: one for each processor, but at most four.
     spelling : Spelling or None
         The sentences among which `find` looks; without it, it finds none.
+    tuned : bool
+        Change the weights a little for call-outs in noise, if the program has such a change for the model.
 
     Raises
     ------
@@ -280,6 +282,7 @@ class WhisperListener:
         language: str = "en",
         threads: int = 0,
         spelling: Spelling | None = None,
+        tuned: bool = True,
     ) -> None:
         check_packages()
         check_model_folder(folder)
@@ -289,7 +292,7 @@ class WhisperListener:
         self._prompt = prompt
         threads = threads or min(os.cpu_count() or 1, 4)
         self._worker: Worker[Request, Reply] = Worker(
-            partial(make_engine, folder.absolute(), language, threads, spelling),
+            partial(make_engine, folder.absolute(), language, threads, spelling, tuned),
             name=self.name,
             remedy=f"the model in {folder} may be damaged or too large for this computer; {GET_MODEL}",
             start_limit_s=START_LIMIT_S,

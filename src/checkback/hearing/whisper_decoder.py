@@ -7,85 +7,19 @@ ask for the probability of every next piece.
 
 Architecture: Radford et al., "Robust Speech Recognition via Large-Scale Weak Supervision" (2022), section
 2.2, which is that of Vaswani et al., "Attention Is All You Need" (2017), with the layer norms first.
-File: the model format of CTranslate2 (github.com/OpenNMT/CTranslate2, docs/quantization.md and
-python/ctranslate2/specs/model_spec.py), weights in 8, 16 or 32 bits.
 """
 
 from __future__ import annotations
 
-import struct
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float32]
-
-_KINDS: Mapping[int, type[np.generic]] = {
-    0: np.float32, 1: np.int8, 2: np.int16, 3: np.int32, 4: np.float16,
-}  # fmt: skip
-"""Number types of the file format that a Whisper model uses."""
-
-_OLDEST, _NEWEST = 2, 6
-"""Versions of the file format that can be read."""
+from checkback.hearing.whisper_file import Array, UnknownModelError, as_numbers, read_weights
 
 _EPSILON = np.float32(1e-5)
-
-NOT_KEPT = -8.0
-"""Stands for the logarithm of a probability that was not kept."""
-
-
-class UnknownModelError(ValueError):
-    """The file cannot be read by this module; the message says why."""
-
-
-def read_weights(path: Path) -> dict[str, NDArray[np.generic]]:
-    """Return the arrays of a model file by name, as they are stored.
-
-    Raises
-    ------
-    UnknownModelError
-        If it is no such file, or of another version.
-    """
-    data = path.read_bytes()
-    at = 0
-
-    def number(kind: str) -> int:
-        nonlocal at
-        (value,) = struct.unpack_from(f"<{kind}", data, at)
-        at += struct.calcsize(kind)
-        return int(value)
-
-    def text() -> str:
-        nonlocal at
-        length = number("H")
-        at += length
-        return data[at - length : at - 1].decode()
-
-    try:
-        version = number("I")
-        if not _OLDEST <= version <= _NEWEST:
-            raise UnknownModelError(f"version {version} of the file format")
-        text()
-        number("I")
-        found: dict[str, NDArray[np.generic]] = {}
-        for _ in range(number("I")):
-            name = text()
-            shape = [number("I") for _ in range(number("B"))]
-            kind, size = number("B"), number("I")
-            if kind not in _KINDS:
-                raise UnknownModelError(f"number type {kind} of {name}")
-            dtype = np.dtype(_KINDS[kind])
-            found[name] = np.frombuffer(data, dtype, size // dtype.itemsize, at).reshape(shape)
-            at += size
-        for _ in range(number("I")):
-            alias, name = text(), text()
-            found[alias] = found[name]
-    except (struct.error, UnicodeDecodeError, KeyError, ValueError) as error:
-        raise UnknownModelError(str(error)) from error
-    return found
 
 
 @dataclass(frozen=True)
@@ -179,31 +113,26 @@ class Start:
     tree : Tree
     node : int
         Last node of the prompt.
-    logprobs : ndarray of float32, shape (words,)
-        What follows the prompt.
     known : dict
         Node of each (node, next piece) that was looked at.
     behind : dict
-        What follows each such node, as `logprobs`.
-    kept : ndarray of int64, shape (words,), or None
-        Place of each word of the vocabulary in `logprobs`, the last one for those that are not kept; None: all
-        are kept.
-    pieces : ndarray of int64 or None
-        Those that are kept.
+        Of each node, the logarithm of the probability of what may follow, among the usual pieces.
+    states : dict
+        Of each node, what the model makes of the text so far, shape (width,).
+    exact : dict
+        Logarithm of the probability of a piece behind a node, among all pieces; those that were asked for.
     """
 
     tree: Tree
-    node: int
-    logprobs: Array
+    node: int = -1
     known: dict[tuple[int, int], int] = field(default_factory=dict)
     behind: dict[int, Array] = field(default_factory=dict)
-    kept: NDArray[np.int64] | None = None
-    pieces: NDArray[np.int64] | None = None
+    states: dict[int, Array] = field(default_factory=dict)
+    exact: dict[tuple[int, int], float] = field(default_factory=dict)
 
-    def following(self, node: int, pieces: Sequence[int] | NDArray[np.int64]) -> Array:
-        """Return the logarithm of the probability of each of some pieces behind a node."""
-        row = self.logprobs if node == self.node else self.behind[node]
-        return row[pieces if self.kept is None else self.kept[pieces]]
+
+Step = tuple[int, int]
+"""A node and the piece behind it."""
 
 
 class TextDecoder:
@@ -211,10 +140,12 @@ class TextDecoder:
 
     Parameters
     ----------
-    path : Path
-        model.bin.
+    data : bytes
+        The contents of model.bin.
     words : int
         How many entries of the vocabulary take part in the probabilities, from the first one on.
+    wanted : sequence of int
+        Pieces that will be asked for in a search.
 
     Raises
     ------
@@ -228,19 +159,17 @@ class TextDecoder:
     AT_ONCE = 48
     """Nodes that are computed at once: more would take memory and save no time."""
 
-    def __init__(self, path: Path, words: int) -> None:
-        stored = read_weights(path)
+    USUAL = 6000
+    """So many pieces of the vocabulary, which has the frequent ones first, stand for all others in a search.
+
+    To ask about all 51,865 behind every node would take half of the time.
+    """
+
+    def __init__(self, data: bytes, words: int, wanted: Sequence[int] | NDArray[np.int64]) -> None:
+        stored = read_weights(data)
 
         def plain(name: str) -> Array:
-            if name not in stored:
-                raise UnknownModelError(f"there is no {name}")
-            value = stored[name]
-            if value.dtype == np.int8:
-                scale = stored[f"{name}_scale"].astype(np.float32)
-                return np.asarray(value.astype(np.float32) / scale.reshape(-1, *[1] * (value.ndim - 1)))
-            if value.dtype not in (np.float16, np.float32):
-                raise UnknownModelError(f"number type {value.dtype} of {name}")
-            return value.astype(np.float32)
+            return as_numbers(stored, name)
 
         def linear(name: str) -> _Linear:
             return _Linear(np.ascontiguousarray(plain(f"{name}/weight").T), plain(f"{name}/bias"))
@@ -257,7 +186,12 @@ class TextDecoder:
             raise UnknownModelError("its layer norms come last")
         self._embedding = plain("decoder/embeddings/weight")
         self._positions = plain("decoder/position_encodings/encodings")
-        self._projection = np.ascontiguousarray(plain("decoder/projection/weight")[:words].T)
+        projection = plain("decoder/projection/weight")[:words]
+        self._projection = np.ascontiguousarray(projection.T)
+        usual = np.unique([*range(min(self.USUAL, words)), *wanted])
+        self._usual = np.ascontiguousarray(projection[usual].T)
+        self._places = np.full(words, -1, np.int64)
+        self._places[usual] = np.arange(len(usual))
         self._norm = norm("decoder/layer_norm")
         self._layers: list[_Layer] = []
         while f"decoder/layer_{len(self._layers)}/ffn/linear_0/weight" in stored:
@@ -319,62 +253,61 @@ class TextDecoder:
             scores = self._split(query) @ self._split(key).transpose(0, 2, 1) * scale + barred
             heard = (_softmax(scores) @ self._split(value)).transpose(1, 0, 2).reshape(count, -1)
             x = x + layer.own_out(heard)
-            x = self._rest(tree, n, layer, x, scale)
+            x = x + layer.sound_out(self._sound(tree, n, layer.sound_query(layer.sound_norm(x)), scale))
+            x = self._inner(layer, x)
         return count - 1
 
-    def grow(self, tree: Tree, parents: Sequence[int], tokens: Sequence[int]) -> tuple[list[int], Array]:
-        """Add nodes, and return what may follow behind each.
-
-        Parameters
-        ----------
-        tree : Tree
-        parents : sequence of int
-            Node before each new one.
-        tokens : sequence of int
-            Its piece of text.
+    def _grow(self, trees: Sequence[tuple[Tree, Sequence[Step]]]) -> tuple[list[list[int]], list[Array]]:
+        """Add nodes to trees, all at once, because to read the weights is what takes the time.
 
         Returns
         -------
-        nodes : list of int
-        logprobs : ndarray of float32, shape (new nodes, words)
-            Natural logarithm of the probability of every next piece.
+        nodes : list of list of int
+            The new ones of each tree.
+        states : list of ndarray of float32, shape (new nodes, width)
+            What the model makes of the text up to each.
         """
-        first = len(tree.paths)
-        nodes = list(range(first, first + len(tokens)))
-        tree.paths += [np.append(tree.paths[p], n) for p, n in zip(parents, nodes, strict=True)]
-        self._make_room(tree)
-        lengths = np.array([len(tree.paths[n]) for n in nodes])
-        longest = int(lengths.max())
-        way = np.zeros((len(nodes), longest), np.int64)
-        for row, n in enumerate(nodes):
-            way[row, : lengths[row]] = tree.paths[n]
-        barred = np.where(np.arange(longest) < lengths[:, None], 0.0, -np.inf).astype(np.float32)
-        x = self._embedding[list(tokens)] + self._positions[lengths - 1]
+        added = [_Added(tree, steps) for tree, steps in trees if steps]
+        for each in added:
+            self._make_room(each.tree)
+        tokens = [token for each in added for token in each.tokens]
+        x = self._embedding[tokens] + self._positions[np.concatenate([each.lengths for each in added]) - 1]
         scale = np.float32((self._width // self._heads) ** -0.5)
-        count = len(nodes)
+        ends = np.cumsum([len(each.nodes) for each in added])
+        parts = [slice(end - len(each.nodes), end) for end, each in zip(ends, added, strict=True)]
         for n, layer in enumerate(self._layers):
             mixed = layer.own_in(layer.own_norm(x))
-            query, key, value = np.split(mixed, 3, axis=1)
-            tree.keys[n][first : first + count], tree.values[n][first : first + count] = key, value
-            keys = tree.keys[n][way].reshape(count, longest, self._heads, -1).transpose(0, 2, 3, 1)
-            values = tree.values[n][way].reshape(count, longest, self._heads, -1).transpose(0, 2, 1, 3)
-            scores = query.reshape(count, self._heads, 1, -1) @ keys * scale + barred[:, None, None, :]
-            x = x + layer.own_out((_softmax(scores) @ values).reshape(count, -1))
-            x = self._rest(tree, n, layer, x, scale)
-        return nodes, self._likely(x)
+            heard = np.empty_like(x)
+            for each, part in zip(added, parts, strict=True):
+                heard[part] = self._own(each, n, mixed[part], scale)
+            x = x + layer.own_out(heard)
+            query = layer.sound_query(layer.sound_norm(x))
+            for each, part in zip(added, parts, strict=True):
+                heard[part] = self._sound(each.tree, n, query[part], scale)
+            x = self._inner(layer, x + layer.sound_out(heard))
+        states = self._norm(x)
+        of = {id(each.tree): (each.nodes, states[part]) for each, part in zip(added, parts, strict=True)}
+        nothing: tuple[list[int], Array] = ([], np.empty((0, self._width), np.float32))
+        found = [of.get(id(tree), nothing) for tree, _ in trees]
+        return [nodes for nodes, _ in found], [rows for _, rows in found]
 
-    def _rest(self, tree: Tree, n: int, layer: _Layer, x: Array, scale: np.float32) -> Array:
-        query = self._split(layer.sound_query(layer.sound_norm(x)))
-        share = _softmax(query @ tree.sound_keys[n] * scale)
-        heard = (share @ tree.sound_values[n]).transpose(1, 0, 2).reshape(len(x), -1)
-        x = x + layer.sound_out(heard)
+    def _own(self, added: _Added, n: int, mixed: Array, scale: np.float32) -> Array:
+        """Return what each new node takes from the text before it."""
+        query, key, value = np.split(mixed, 3, axis=1)
+        tree, way, count = added.tree, added.way, len(added.nodes)
+        tree.keys[n][added.nodes], tree.values[n][added.nodes] = key, value
+        keys = tree.keys[n][way].reshape(*way.shape, self._heads, -1).transpose(0, 2, 3, 1)
+        values = tree.values[n][way].reshape(*way.shape, self._heads, -1).transpose(0, 2, 1, 3)
+        scores = query.reshape(count, self._heads, 1, -1) @ keys * scale + added.barred[:, None, None, :]
+        return (_softmax(scores) @ values).reshape(count, -1)
+
+    def _sound(self, tree: Tree, n: int, query: Array, scale: np.float32) -> Array:
+        """Return what each node takes from the sound."""
+        share = _softmax(self._split(query) @ tree.sound_keys[n] * scale)
+        return (share @ tree.sound_values[n]).transpose(1, 0, 2).reshape(len(query), -1)
+
+    def _inner(self, layer: _Layer, x: Array) -> Array:
         return x + layer.inner_out(_gelu(layer.inner_in(layer.inner_norm(x))))
-
-    def _likely(self, x: Array) -> Array:
-        logits: Array = self._norm(x) @ self._projection
-        logits -= logits.max(axis=1, keepdims=True)
-        logits -= np.log(np.exp(logits).sum(axis=1, keepdims=True))
-        return logits
 
     def _make_room(self, tree: Tree) -> None:
         for store in (tree.keys, tree.values):
@@ -382,7 +315,7 @@ class TextDecoder:
                 if len(tree.paths) > len(held):
                     store[n] = np.concatenate([held, np.empty_like(held)])
 
-    def begin(self, encoded: Array, prompt: Sequence[int], only: NDArray[np.int64] | None = None) -> Start:
+    def begin(self, encoded: Array, prompt: Sequence[int]) -> Start:
         """Begin texts on a sound behind a prompt of two or more pieces.
 
         Parameters
@@ -390,47 +323,84 @@ class TextDecoder:
         encoded : ndarray of float32, shape (frames, width)
             Output of the model's other half.
         prompt : sequence of int
-        only : ndarray of int64 or None
-            Keep the probabilities of these pieces only; all others count as `NOT_KEPT`.
         """
-        tree = self.tree(encoded)
-        last = self.prompt(tree, prompt[:-1])
-        (node,), (logprobs,) = self.grow(tree, [last], prompt[-1:])
-        if only is None:
-            return Start(tree, node, logprobs)
-        kept = np.full(len(logprobs), len(only), np.int64)
-        kept[only] = np.arange(len(only))
-        return Start(tree, node, _only(logprobs, only), kept=kept, pieces=only)
+        start = Start(self.tree(encoded))
+        last = self.prompt(start.tree, prompt[:-1])
+        self.extend([(start, [(last, prompt[-1])])])
+        start.node = start.known[last, prompt[-1]]
+        return start
 
-    def score(self, start: Start, texts: Sequence[Sequence[int]]) -> list[tuple[float, ...]]:
-        """Return the logarithm of the probability of each piece of each text behind the prompt.
+    def extend(self, wanted: Sequence[tuple[Start, Sequence[Step]]]) -> None:
+        """Look at texts that are a piece longer: (node, next piece) pairs that are not known yet."""
+        waiting = [(start, step) for start, steps in wanted for step in steps if step not in start.known]
+        for first in range(0, len(waiting), self.AT_ONCE):
+            some = waiting[first : first + self.AT_ONCE]
+            starts = [start for start, _ in wanted]
+            steps = [[step for each, step in some if each is start] for start in starts]
+            found = self._grow([(start.tree, each) for start, each in zip(starts, steps, strict=True)])
+            rows = _log_softmax(np.concatenate(found[1]) @ self._usual)
+            at = 0
+            for start, each, nodes, states in zip(starts, steps, *found, strict=True):
+                for step, node, state in zip(each, nodes, states, strict=True):
+                    start.known[step], start.states[node] = node, state
+                    start.behind[node] = rows[at]
+                    at += 1
 
-        Texts that begin alike share the work; what was judged before on the same start is known.
-        """
-        rows: list[list[float]] = [[] for _ in texts]
-        at = [start.node] * len(texts)
-        for depth in range(max(map(len, texts), default=0)):
-            needed: dict[tuple[int, int], None] = {}
-            for n, text in enumerate(texts):
-                if depth < len(text):
-                    rows[n].append(float(start.following(at[n], [text[depth]])[0]))
-                    if depth + 1 < len(text) and (at[n], text[depth]) not in start.known:
-                        needed[at[n], text[depth]] = None
-            self.extend(start, list(needed))
-            for n, text in enumerate(texts):
-                if depth + 1 < len(text):
-                    at[n] = start.known[at[n], text[depth]]
-        return [tuple(row) for row in rows]
+    def following(self, start: Start, node: int, pieces: Sequence[int] | NDArray[np.int64]) -> Array:
+        """Return the logarithm of the probability of each of some pieces behind a node, among the usual ones."""
+        return start.behind[node][self._places[pieces]]
 
-    def extend(self, start: Start, steps: Sequence[tuple[int, int]]) -> None:
-        """Add (node, next piece) pairs that are not known yet."""
-        for first in range(0, len(steps), self.AT_ONCE):
-            some = steps[first : first + self.AT_ONCE]
-            nodes, logprobs = self.grow(start.tree, [node for node, _ in some], [t for _, t in some])
-            for step, node, row in zip(some, nodes, logprobs, strict=True):
-                start.known[step] = node
-                start.behind[node] = row if start.pieces is None else _only(row, start.pieces)
+    def settle(self, start: Start, steps: Iterable[Step]) -> None:
+        """Find the probability of pieces among the whole vocabulary, and keep it in `Start.exact`."""
+        pieces: dict[int, list[int]] = {}
+        for node, piece in steps:
+            if (node, piece) not in start.exact:
+                pieces.setdefault(node, []).append(piece)
+        nodes = list(pieces)
+        for first in range(0, len(nodes), self.AT_ONCE):
+            some = nodes[first : first + self.AT_ONCE]
+            logits = np.stack([start.states[node] for node in some]) @ self._projection
+            top = logits.max(axis=1)
+            whole = top + np.log(np.exp(logits - top[:, None]).sum(axis=1))
+            for node, row, total in zip(some, logits, whole, strict=True):
+                for piece in pieces[node]:
+                    start.exact[node, piece] = float(row[piece] - total)
+
+    def ways(self, start: Start, texts: Sequence[Sequence[int]]) -> list[list[Step]]:
+        """Return the steps of each text behind the prompt; texts that begin alike share the work."""
+        found: list[list[Step]] = [[(start.node, text[0])] if text else [] for text in texts]
+        for depth in range(1, max(map(len, texts), default=0)):
+            longer = [n for n, text in enumerate(texts) if depth < len(text)]
+            self.extend([(start, list(dict.fromkeys(found[n][-1] for n in longer)))])
+            for n in longer:
+                found[n].append((start.known[found[n][-1]], texts[n][depth]))
+        return found
+
+    def score(self, start: Start, ways: Sequence[Sequence[Step]]) -> list[tuple[float, ...]]:
+        """Return the logarithm of the probability of each piece of texts, given by their steps."""
+        self.settle(start, (step for way in ways for step in way))
+        return [tuple(start.exact[step] for step in way) for way in ways]
 
 
-def _only(logprobs: Array, pieces: NDArray[np.int64]) -> Array:
-    return np.append(logprobs[pieces], np.float32(NOT_KEPT))
+class _Added:
+    """Nodes that are to be added to a tree."""
+
+    def __init__(self, tree: Tree, steps: Sequence[Step]) -> None:
+        self.tree = tree
+        self.tokens = [token for _, token in steps]
+        first = len(tree.paths)
+        self.nodes = list(range(first, first + len(steps)))
+        tree.paths += [np.append(tree.paths[at], n) for (at, _), n in zip(steps, self.nodes, strict=True)]
+        self.lengths = np.array([len(tree.paths[n]) for n in self.nodes])
+        longest = int(self.lengths.max())
+        #: Of each new node, the nodes on the way to it, filled up with others that are barred.
+        self.way = np.zeros((len(steps), longest), np.int64)
+        for row, n in enumerate(self.nodes):
+            self.way[row, : self.lengths[row]] = tree.paths[n]
+        self.barred = np.where(np.arange(longest) < self.lengths[:, None], 0.0, -np.inf).astype(np.float32)
+
+
+def _log_softmax(logits: Array) -> Array:
+    logits -= logits.max(axis=1, keepdims=True)
+    logits -= np.log(np.exp(logits).sum(axis=1, keepdims=True))
+    return logits

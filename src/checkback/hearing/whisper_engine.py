@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import os
 from collections import OrderedDict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -28,8 +28,13 @@ from checkback.hearing.whisper import (
     Transcribe,
     digest_of,
 )
-from checkback.hearing.whisper_decoder import UnknownModelError
+from checkback.hearing.whisper_file import UnknownModelError, changed
 from checkback.hearing.whisper_judge import LegalJudge
+
+TUNING = Path(__file__).parent / "tuning" / "whisper-base.npz"
+"""A change of the weights of the multilingual base model, for call-outs in noise; `tools/tune_whisper.py` made it."""
+
+_VOCABULARIES = ("vocabulary.json", "vocabulary.txt")
 
 LONGEST_S = 30
 """The longest sound that the model takes at once."""
@@ -103,14 +108,25 @@ class _Engine:
     special token before the time stamps; the real end token is then a token like any other.
     """
 
-    def __init__(self, folder: Path, language: str, threads: int, spelling: Spelling | None = None) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        language: str,
+        threads: int,
+        spelling: Spelling | None = None,
+        tuned: bool = True,
+    ) -> None:
         import ctranslate2
         import tokenizers
 
         self._view = ctranslate2.StorageView
         self._tokenizer = tokenizers.Tokenizer.from_file(str(folder / "tokenizer.json"))
         options: dict[str, Any] = {"device": "cpu", "compute_type": "int8", "intra_threads": threads}
-        self._writing = ctranslate2.models.Whisper(str(folder), **options)
+        model = (folder / "model.bin").read_bytes()
+        if tuned and TUNING.is_file():
+            model = changed(model, TUNING) or model
+        files = {"model.bin": model, **_beside(folder)}
+        self._writing = ctranslate2.models.Whisper(str(folder), files=files, **options)
         self._end = self._id("<|endoftext|>")
         self._before_times = self._id("<|notimestamps|>")
         self._start = [self._id("<|startoftranscript|>")]
@@ -122,15 +138,15 @@ class _Engine:
         #: The last token that takes part in the probabilities.
         self._last = self._before_times - 1
         self._scoring = ctranslate2.models.Whisper(
-            str(folder), files=_with_another_end(folder, self._end, self._last), **options
+            str(folder), files=_with_another_end(files, self._end, self._last), **options
         )
         self._encoded: OrderedDict[bytes, NDArray[np.float32]] = OrderedDict()
-        self._judge = None if spelling is None else self._make_judge(folder, spelling)
+        self._judge = None if spelling is None else self._make_judge(model, spelling)
 
-    def _make_judge(self, folder: Path, spelling: Spelling) -> LegalJudge | None:
+    def _make_judge(self, model: bytes, spelling: Spelling) -> LegalJudge | None:
         try:
             return LegalJudge(
-                folder / "model.bin",
+                model,
                 self._last,
                 spelling,
                 self._ids,
@@ -282,25 +298,30 @@ class _Engine:
         return [tuple(np.log(np.maximum(each.text_token_probs, least)).tolist()) for each in results]
 
 
-def _with_another_end(folder: Path, end: int, other: int) -> dict[str, bytes]:
+def _beside(folder: Path) -> dict[str, bytes]:
+    """Return the files of a model that are not its weights."""
+    words = next(name for name in _VOCABULARIES if (folder / name).is_file())
+    return {name: (folder / name).read_bytes() for name in ("config.json", words)}
+
+
+def _with_another_end(files: Mapping[str, bytes], end: int, other: int) -> dict[str, bytes]:
     """Return the files of a model in which two tokens have each other's names."""
-    files = {name: (folder / name).read_bytes() for name in ("model.bin", "config.json")}
-    path = folder / "vocabulary.json"
-    if path.is_file():
-        words = json.loads(path.read_text(encoding="utf-8"))
+    swapped = dict(files)
+    if "vocabulary.json" in files:
+        words = json.loads(files["vocabulary.json"])
         words[end], words[other] = words[other], words[end]
-        files["vocabulary.json"] = json.dumps(words).encode()
+        swapped["vocabulary.json"] = json.dumps(words).encode()
     else:
-        lines = (folder / "vocabulary.txt").read_bytes().split(b"\n")
+        lines = files["vocabulary.txt"].split(b"\n")
         lines[end], lines[other] = lines[other], lines[end]
-        files["vocabulary.txt"] = b"\n".join(lines)
-    return files
+        swapped["vocabulary.txt"] = b"\n".join(lines)
+    return swapped
 
 
 def make_engine(
-    folder: Path, language: str, threads: int, spelling: Spelling | None = None
+    folder: Path, language: str, threads: int, spelling: Spelling | None = None, tuned: bool = True
 ) -> Callable[[Request], Reply]:
-    """Load the model, in the child.
+    """Load the model, in the child, with its weights tuned for call-outs if there is a tuning for it.
 
     Raises
     ------
@@ -310,7 +331,7 @@ def make_engine(
     # should a library ever want to fetch something, it is told not to
     os.environ.update(HF_HUB_OFFLINE="1", HF_HUB_DISABLE_TELEMETRY="1")
     try:
-        return _Engine(folder, language, threads, spelling).answer
+        return _Engine(folder, language, threads, spelling, tuned).answer
     except UserError:
         raise
     except Exception as error:

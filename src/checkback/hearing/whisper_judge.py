@@ -9,14 +9,14 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from checkback.hearing.legal_search import LegalSearch
 from checkback.hearing.whisper import Judged, Spelling
-from checkback.hearing.whisper_decoder import Start, TextDecoder, UnknownModelError
+from checkback.hearing.whisper_decoder import Start, TextDecoder
+from checkback.hearing.whisper_file import UnknownModelError
 
 WIDEST = 768
 """Larger models take too long here: a sentence has to be judged while somebody waits."""
@@ -28,6 +28,9 @@ MOST_FOUND = 16
 
 WITHIN = 14.0
 """A sentence is left out that is so much less probable than the likeliest one, in natural logarithms."""
+
+BEHIND = 14.0
+"""A beginning is given up that is so much less probable than the likeliest one as long, in natural logarithms."""
 
 SHARE = 0.4
 """How much of the readiness to write a sentence anyway is taken off in the search."""
@@ -46,8 +49,8 @@ class LegalJudge:
 
     Parameters
     ----------
-    path : Path
-        model.bin.
+    data : bytes
+        The contents of model.bin.
     words : int
         How many entries of the vocabulary take part in the probabilities.
     spelling : Spelling
@@ -68,7 +71,7 @@ class LegalJudge:
 
     def __init__(
         self,
-        path: Path,
+        data: bytes,
         words: int,
         spelling: Spelling,
         encode: Callable[[str], Sequence[int]],
@@ -76,19 +79,19 @@ class LegalJudge:
         end: int,
         silence: Callable[[], NDArray[np.float32]],
     ) -> None:
-        self._decoder = TextDecoder(path, words)
-        if self._decoder.width > WIDEST:
-            raise UnknownModelError(f"a width of {self._decoder.width} is more than {WIDEST}")
-        self._prompt, self._end, self._encode = prompt, end, encode
         self._search = LegalSearch(
             spelling.words, spelling.arcs, spelling.start, spelling.finals, encode, end
         )
+        self._decoder = TextDecoder(data, words, self._search.pieces)
+        if self._decoder.width > WIDEST:
+            raise UnknownModelError(f"a width of {self._decoder.width} is more than {WIDEST}")
+        self._prompt, self._end, self._encode = prompt, end, encode
         self._silence = silence()[:SILENT_FRAMES]
         self._blank = self._begin_blank()
         self._sounds: OrderedDict[bytes, Start] = OrderedDict()
 
     def _begin_blank(self) -> Start:
-        return self._decoder.begin(self._silence, self._prompt, self._search.pieces)
+        return self._decoder.begin(self._silence, self._prompt)
 
     def _start(self, digest: bytes, encoded: NDArray[np.float32]) -> Start:
         if digest not in self._sounds:
@@ -103,7 +106,14 @@ class LegalJudge:
         """Return the likeliest sentences on a sound, likeliest first."""
         start = self._start(digest, encoded)
         found = self._search.find(
-            self._decoder, start, self._blank, share=SHARE, beam=BEAM, most=MOST_FOUND, within=WITHIN
+            self._decoder,
+            start,
+            self._blank,
+            share=SHARE,
+            beam=BEAM,
+            most=MOST_FOUND,
+            within=WITHIN,
+            behind=BEHIND,
         )
         return tuple(
             Judged(each.text, _rounded(each.logprobs), _rounded(each.blank_logprobs), each.ways)
@@ -118,8 +128,7 @@ class LegalJudge:
             Judged(text, _rounded(here), _rounded(blank))
             for text, here, blank in zip(
                 texts,
-                self._decoder.score(start, pieces),
-                self._decoder.score(self._blank, pieces),
+                *(self._decoder.score(on, self._decoder.ways(on, pieces)) for on in (start, self._blank)),
                 strict=True,
             )
         )
