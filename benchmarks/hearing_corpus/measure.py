@@ -22,7 +22,7 @@ from checkback.hearing.recogniser import (
     Utterance,
 )
 from hearing_corpus.corpus import CHATTER_FAMILY, Item, read
-from hearing_corpus.trial import Goal, Room, Verdict, Way, cut, verdict
+from hearing_corpus.trial import Cut, Goal, Room, Verdict, Way, cut, verdict
 
 
 @dataclass(frozen=True)
@@ -36,7 +36,7 @@ class Piece:
     length_s : float
         Length of the sound.
     hear_s, cpu_s : float
-        Time until it was heard, and processor time of all processes for it.
+        Time from the end of the utterance until it was heard, and processor time of all processes for it.
     behind_s : float
         Time from the end of speech to when the end-pointer gave the utterance away; only where it is
         known when speech ended.
@@ -144,7 +144,9 @@ def hear(folder: Path, items: Iterable[Item], way: Way, recogniser: Recogniser, 
         goal = None if chatter else room.goal(item.said)
         pieces = []
         for each in cut(item, sound, "open room" if chatter else way):
-            cpu_s, began_s = _cpu_s(processes), time.perf_counter()
+            cpu_s = _cpu_s(processes)
+            _begin_in_pauses(recogniser, each)
+            began_s = time.perf_counter()
             heard = recogniser.hear(each.utterance)
             hear_s = time.perf_counter() - began_s
             pieces.append(
@@ -169,6 +171,18 @@ def hear(folder: Path, items: Iterable[Item], way: Way, recogniser: Recogniser, 
         )
         judge(trials[-1], room, goal)
     return trials
+
+
+def _begin_in_pauses(recogniser: Recogniser, cut: Cut) -> None:
+    """Let the recogniser begin in the pauses, as the program does, and wait until the utterance is over."""
+    prepare = getattr(recogniser, "prepare", None)
+    if prepare is None or not cut.offers:
+        return
+    late_s = time.perf_counter() - cut.offers[0][0]
+    for at_s, utterance in cut.offers:
+        time.sleep(max(0.0, at_s + late_s - time.perf_counter()))
+        prepare(utterance)
+    time.sleep(max(0.0, cut.at_s + late_s - time.perf_counter()))
 
 
 def judge(trial: Trial, room: Room, goal: Goal | None = None) -> None:

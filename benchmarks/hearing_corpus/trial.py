@@ -96,10 +96,13 @@ class Cut:
     utterance : Utterance
     at_s : float
         Time in the file at which the end-pointer or the pedal gave it away.
+    offers : tuple of (float, Utterance)
+        What the end-pointer took for an utterance before, pause by pause, and when; the program begins on those.
     """
 
     utterance: Utterance
     at_s: float
+    offers: tuple[tuple[float, Utterance], ...] = ()
 
 
 def cut(item: Item, sound: Sound, way: Way) -> list[Cut]:
@@ -116,6 +119,13 @@ def cut(item: Item, sound: Sound, way: Way) -> list[Cut]:
         release_s = min(item.end_s + rng.uniform(*_PRESS_S), release_s)
     segmenter = Segmenter()
     found: list[Cut] = []
+    offers: list[tuple[float, Utterance]] = []
+
+    def ended(utterances: Sequence[Utterance], at_s: float) -> None:
+        found.extend(Cut(utterance, at_s, tuple(offers)) for utterance in utterances)
+        if utterances:
+            offers.clear()
+
     pressed = False
     for n in range(blocks):
         start_s = n * BLOCK_S
@@ -123,11 +133,18 @@ def cut(item: Item, sound: Sound, way: Way) -> list[Cut]:
             segmenter.press()
             pressed = True
         if way == "pedal" and pressed and release_s <= start_s:
-            found += [Cut(utterance, start_s) for utterance in segmenter.release()]
+            ended(segmenter.release(), start_s)
             return found
-        done = segmenter.feed(pcm[n * BLOCK_SAMPLES : (n + 1) * BLOCK_SAMPLES], start_s)
-        found += [Cut(utterance, start_s + BLOCK_S) for utterance in done]
-    return found + [Cut(utterance, blocks * BLOCK_S) for utterance in segmenter.flush()]
+        ended(segmenter.feed(pcm[n * BLOCK_SAMPLES : (n + 1) * BLOCK_SAMPLES], start_s), start_s + BLOCK_S)
+        pending = segmenter.pending
+        if (
+            pending is not None
+            and (way == "open room" or pressed)
+            and not (offers and offers[-1][1] is pending)
+        ):
+            offers.append((start_s + BLOCK_S, pending))
+    ended(segmenter.flush(), blocks * BLOCK_S)
+    return found
 
 
 class Room:

@@ -341,18 +341,21 @@ class Listening:
     def _prepare(self, pending: Utterance) -> None:
         prepare = getattr(self._recogniser, "prepare", None)
         if prepare is not None and (pending.held or self._open_room) and not self._loop.dictating:
-            prepare(pending)
+            prepare(self._in_context(pending))
+
+    def _in_context(self, utterance: Utterance) -> Utterance:
+        return replace(
+            utterance,
+            expected=self._loop.expected,
+            dictated=self._loop.dictating,
+            called=self._loop.called(utterance.started_s),
+        )
 
     def _decode(self) -> None:
         assert self._recogniser is not None
         while (utterance := self._utterances.get()) is not None:
             try:
-                utterance = replace(
-                    utterance,
-                    expected=self._loop.expected,
-                    dictated=self._loop.dictating,
-                    called=self._loop.called(utterance.started_s),
-                )
+                utterance = self._in_context(utterance)
                 self._events.put(self._recogniser.hear(utterance))
             except Exception:
                 self._note_failure("an utterance could not be decoded")

@@ -10,10 +10,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Hashable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from itertools import islice
 from typing import Any, Protocol, runtime_checkable
+
+import numpy as np
 
 from checkback.hearing.phonetic import SoundMatcher
 from checkback.hearing.recogniser import (
@@ -46,7 +48,10 @@ MOST_FOUND = 10
 """Sentences of different meaning that the second listener finds if it may write nothing else."""
 
 MOST_WEIGHED = 6
-"""Of the sentences that the first listener did not bring, so many of the likeliest it judges too."""
+"""With two listeners, the first one judges so many of the sentences: its own and the likeliest."""
+
+WEIGHED_WITHIN = 8.0
+"""And none that the second one finds so much less probable than the likeliest, in natural logarithms."""
 
 EDGES_S = 0.65
 """Of the sound, so much is not speech: what lies between the pedal and the words."""
@@ -122,6 +127,20 @@ class _Candidate:
         return -math.inf if logprob is None else logprob - ANYWAY * (self.evidence.blank_logprob or 0.0)
 
 
+class _Ahead:
+    """What is heard of a sound that will probably be the next utterance."""
+
+    def __init__(self, utterance: Utterance) -> None:
+        self.utterance = utterance
+        self.heard: Future[Heard | None]
+        self.dropped = False
+
+    def is_for(self, utterance: Utterance) -> bool:
+        return utterance.expected == self.utterance.expected and np.array_equal(
+            utterance.pcm, self.utterance.pcm
+        )
+
+
 @dataclass
 class _List:
     """The common list, by meaning; and the wording nearest to the first listener's choice of each meaning."""
@@ -157,40 +176,56 @@ class Agreement:
         self._language = language
         self.name = " and ".join(listener.name for listener in (first, second) if listener is not None)
         # each listener has a child process of its own; these threads only wait for them
-        self._waiting = ThreadPoolExecutor(4, thread_name_prefix="listeners")
+        self._ahead: _Ahead | None = None
+        self._waiting = ThreadPoolExecutor(6, thread_name_prefix="listeners")
 
     def prepare(self, utterance: Utterance) -> None:
-        """Begin on sound that will probably be the next utterance; returns at once."""
-        for listener in (self._first, self._second):
-            prepare = getattr(listener, "prepare", None)
-            if prepare is not None:
-                prepare(utterance)
+        """Begin on sound that will probably be the next utterance; returns at once.
+
+        May be called again and again while the pause lasts.
+        """
+        ahead = self._ahead
+        if ahead is not None and (ahead.utterance.pcm is utterance.pcm or not ahead.heard.done()):
+            return
+        self._ahead = _Ahead(utterance)
+        self._ahead.heard = self._waiting.submit(self._listen, utterance, self._ahead)
 
     def hear(self, utterance: Utterance) -> Heard:
         """List what may have been said, with the evidence; see `Recogniser.hear`.
 
         Of each meaning one sentence is listed, the first listener's own choice before all others.
         """
+        ahead, self._ahead = self._ahead, None
+        if ahead is not None and ahead.is_for(utterance):
+            heard = ahead.heard.result()
+        else:
+            if ahead is not None:
+                ahead.dropped = True
+            heard = self._listen(utterance, None)
+        assert heard is not None
+        return replace(heard, utterance=utterance)
+
+    def _listen(self, utterance: Utterance, ahead: _Ahead | None) -> Heard | None:
+        """Return what may have been said, or None if that is not wanted any more."""
         second, pcm = self._second, utterance.pcm
         finding = writing = None
         if second is not None:
             finding = self._waiting.submit(second.find, pcm)
-            writing = self._waiting.submit(second.listen, pcm)
         heard = () if self._first is None else self._first.hear(utterance).hypotheses
+        if ahead is not None and ahead.dropped:
+            return None
+        if second is not None:
+            writing = self._waiting.submit(second.listen, pcm)
         chosen = heard[0] if heard else None
         listed = _List()
         if chosen is not None:
             self._add(chosen.words.split(), listed, own=True)
         self._expect(utterance.expected, chosen, listed)
-        own = list(listed.candidates.values())
         # what they find is put down by this thread alone
-        fits = [(own, self._waiting.submit(self._fits, utterance, own))]
         self._found(finding.result() if finding is not None else (), listed)
-        new = sorted(list(listed.candidates.values())[len(own) :], key=lambda each: -each.likely)[
-            :MOST_WEIGHED
-        ]
-        fits.append((new, self._waiting.submit(self._fits, utterance, new)))
         wrote = None if writing is None else writing.result()
+        if ahead is not None and ahead.dropped:
+            return None
         free_text = None
         said: Sequence[str] = ()
         if wrote is not None and wrote.text:
@@ -199,20 +234,22 @@ class Agreement:
                 wrote.text, wrote.total_logprob, wrote.no_speech, len(self._matcher.phones(said))
             )
             self._add(said, listed, own=False)
+        candidates = list(listed.candidates.values())
         if second is not None:
-            unjudged = [c for c in listed.candidates.values() if c.evidence.second_logprob is None]
+            unjudged = [c for c in candidates if c.evidence.second_logprob is None]
             texts = [self._language.written(c.words) for c in unjudged]
             for candidate, found in zip(unjudged, second.judge(pcm, texts), strict=False):
                 candidate.judge(found)
-        for weighed, answer in fits:
-            for candidate, fit in zip(weighed, answer.result(), strict=False):
-                if fit is None:
-                    continue
-                candidate.add(first_fit=fit.fit)
-                if self._language.meaning(fit.words) == self._language.meaning(candidate.words):
-                    # in these words it was said, if it was said; others may have another meaning beside
-                    candidate.words = fit.words
-        candidates = list(listed.candidates.values())
+        if ahead is not None and ahead.dropped:
+            return None
+        weighed = self._worth_weighing(candidates)
+        for candidate, fit in zip(weighed, self._fits(utterance, weighed), strict=False):
+            if fit is None:
+                continue
+            candidate.add(first_fit=fit.fit)
+            if self._language.meaning(fit.words) == self._language.meaning(candidate.words):
+                # in these words it was said, if it was said; others may have another meaning beside
+                candidate.words = fit.words
         for candidate in candidates:
             words = candidate.words.split()
             speech_s = max(len(pcm) / SAMPLE_RATE_HZ - EDGES_S, SHORTEST_S)
@@ -222,6 +259,17 @@ class Agreement:
                 alike = self._language.said(candidate.written)
                 candidate.add(second_distance=min(self._matcher.apart(said, each) for each in (words, alike)))
         return Heard(utterance, self.name, tuple(_hypothesis(c, chosen) for c in candidates), free_text)
+
+    def _worth_weighing(self, candidates: Sequence[_Candidate]) -> list[_Candidate]:
+        """Return the sentences that the first listener is asked about: its own choice, and the likely ones.
+
+        Each takes it as long as a tenth of the decoding; an improbable sentence does not become probable by it.
+        """
+        if self._second is None:
+            return list(candidates)
+        best = max((each.likely for each in candidates), default=0.0)
+        near = [each for each in candidates if each.evidence.chosen or each.likely > best - WEIGHED_WITHIN]
+        return sorted(near, key=lambda each: (not each.evidence.chosen, -each.likely))[:MOST_WEIGHED]
 
     def _found(self, found: Sequence[Judged], listed: _List) -> None:
         """List what the second listener found, up to `MOST_FOUND` of different meaning."""

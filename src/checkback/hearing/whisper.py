@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from concurrent.futures import Future
 from dataclasses import dataclass
 from functools import partial
 from hashlib import blake2b
@@ -297,7 +296,6 @@ class WhisperListener:
             remedy=f"the model in {folder} may be damaged or too large for this computer; {GET_MODEL}",
             start_limit_s=START_LIMIT_S,
         )
-        self._prepared: tuple[bytes, Future[Reply | None]] | None = None
 
     @property
     def failures(self) -> int:
@@ -308,15 +306,6 @@ class WhisperListener:
     def worker_pid(self) -> int | None:
         """Process id of the child process, or None while there is none."""
         return self._worker.pid
-
-    def prepare(self, utterance: Utterance) -> None:
-        """Begin on sound that will probably be the next utterance; returns at once.
-
-        May be called again and again while the pause lasts.
-        """
-        digest = digest_of(utterance.pcm)
-        if self._prepared is None or (self._prepared[0] != digest and self._prepared[1].done()):
-            self._prepared = digest, self._worker.submit(Find(utterance.pcm))
 
     def listen(
         self, pcm: Pcm, prompt: str | None = None, *, beam: int = 1, alternatives: int = 0
@@ -377,11 +366,7 @@ class WhisperListener:
         tuple of Judged
             Empty if the child failed twice, and if the model is one that cannot be searched with.
         """
-        prepared, self._prepared = self._prepared, None
-        early = None
-        if prepared is not None and prepared[0] == digest_of(pcm):
-            early = prepared[1].result()
-        return _judged(early if early is not None else self._worker.ask(Find(pcm)))
+        return _judged(self._worker.ask(Find(pcm)))
 
     def judge(self, pcm: Pcm, texts: Sequence[str]) -> tuple[Judged, ...]:
         """Return how probable texts are on a sound, in the order given; none if the child failed twice.
