@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
-from checkback.certainty import FOR_SENTENCES, PRIOR, Features, Weights, features, weigh
+from checkback.certainty import FOR_SENTENCES, PRIOR, Features, Weights, Worth, features, weigh
 from checkback.hearing.recogniser import Heard, Hypothesis
 from checkback.language.free_text import spoken_words
 from checkback.language.phrasebook import Phrasebook
@@ -18,6 +18,9 @@ from hearing_corpus.measure import Trial
 
 #: Keeps weights small that the data say little about.
 _RIDGE = 2e-3
+
+#: What changes with the noise is learnt from less.
+_RIDGE_CLEARER = 4e-3
 
 #: These may be anything; all else speaks one way.
 _ANY_SIGN = {"none", "fast"}
@@ -130,7 +133,7 @@ def is_answer(readings: Sequence[str] | None) -> bool:
     return all("role='answer'" in each for each in readings or ())
 
 
-def fitted(found: Sequence[Case], left_out: frozenset[str]) -> Weights:
+def fitted(found: Sequence[Case], left_out: frozenset[str]) -> Worth:
     """Return the weights with which the right sentences are most probable.
 
     Parameters
@@ -140,7 +143,8 @@ def fitted(found: Sequence[Case], left_out: frozenset[str]) -> Weights:
         Weights that are 0.
     """
     names = [field.name for field in fields(Weights)]
-    free = [n for n, name in enumerate(names) if name not in left_out]
+    usual = [n for n, name in enumerate(names) if name not in left_out]
+    clearer = [n for n in usual if names[n] not in _AT_LEAST]
     # all in one array, filled up with sentences that cannot be
     most = max(len(case.features.sentences) for case in found)
     rows = np.zeros((len(found), most + 1, len(names)))
@@ -152,47 +156,50 @@ def fitted(found: Sequence[Case], left_out: frozenset[str]) -> Weights:
         row[:count, :FOR_SENTENCES] = case.features.sentences
         row[most, FOR_SENTENCES:] = case.features.none
         mask[:count] = mask[most] = False
+    clearness = np.array([case.features.clearness for case in found])
+    rows = np.concatenate([rows[..., usual], rows[..., clearer] * clearness[:, None, None]], axis=2)
     right = np.array([most if case.right < 0 else case.right for case in found])
     counts = np.array([case.weight for case in found])
-    kept = np.array([names[n] not in _AT_LEAST for n in free])
+    free = [names[n] for n in usual] + [""] * len(clearer)
+    ridge = np.array([0.0 if name in _AT_LEAST else _RIDGE if name else _RIDGE_CLEARER for name in free])
 
     def loss(values: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:
-        weights = np.zeros(len(names))
-        weights[free] = values
-        logits = np.where(blocked, -np.inf, rows @ weights + offsets)
+        logits = np.where(blocked, -np.inf, rows @ values + offsets)
         top = logits.max(axis=1, keepdims=True)
         odds = np.exp(logits - top)
         shares = odds / odds.sum(axis=1, keepdims=True)
         each = np.log(np.maximum(shares[np.arange(len(found)), right], 1e-12))
         wanted = rows[np.arange(len(found)), right] - (shares[..., None] * rows).sum(axis=1)
         total = counts.sum()
-        value = -(counts * each).sum() / total + _RIDGE * (kept * values**2).sum()
-        slope = -(counts[:, None] * wanted).sum(axis=0)[free] / total + 2 * _RIDGE * kept * values
+        value = -(counts * each).sum() / total + (ridge * values**2).sum()
+        slope = -(counts[:, None] * wanted).sum(axis=0) / total + 2 * ridge * values
         return float(value), slope
 
-    bounds = [(None, None) if names[n] in _ANY_SIGN else (_AT_LEAST.get(names[n], 0.0), None) for n in free]
-    begin = np.array([max(0.5, _AT_LEAST.get(names[n], 0.0)) for n in free])
+    bounds = [
+        (_AT_LEAST.get(name, 0.0), None) if name and name not in _ANY_SIGN else (None, None) for name in free
+    ]
+    begin = np.array([max(0.5, _AT_LEAST.get(name, 0.0)) if name else 0.0 for name in free])
     result = minimize(loss, begin, jac=True, method="L-BFGS-B", bounds=bounds)
-    values = np.zeros(len(names))
-    values[free] = result.x
-    return Weights(*(round(float(value), 3) for value in values))
+    weights = np.zeros((2, len(names)))
+    weights[0, usual], weights[1, clearer] = np.split(result.x, [len(usual)])
+    return Worth(*(Weights(*(round(float(value), 3) for value in row)) for row in weights))
 
 
-def as_constant(name: str, weights: Weights) -> str:
-    """Return a line of Python for `checkback.certainty`."""
-    given = ", ".join(
-        f"{each.name}={getattr(weights, each.name)}"
-        for each in fields(weights)
-        if getattr(weights, each.name)
-    )
-    return f"{name} = Weights({given})"
+def as_constant(name: str, worth: Worth) -> str:
+    """Return lines of Python for `checkback.certainty`."""
+
+    def told(weights: Weights) -> str:
+        given = [(each.name, getattr(weights, each.name)) for each in fields(weights)]
+        return f"Weights({', '.join(f'{key}={value}' for key, value in given if value)})"
+
+    return f"{name} = Worth({told(worth.usual)}, {told(worth.clearer)})"
 
 
-def certainties(found: Sequence[Case], weights: Weights) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+def certainties(found: Sequence[Case], worth: Worth) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """Return of each utterance the probability of the likeliest sentence, and whether it is right."""
     sure, right = [], []
     for case in found:
-        probabilities, _ = weigh(case.features, weights, case.priors)
+        probabilities, _ = weigh(case.features, worth, case.priors)
         best = int(np.argmax(probabilities))
         sure.append(probabilities[best])
         right.append(best == case.right)

@@ -34,6 +34,7 @@ _DRUG: dict[Side, tuple[str, ...]] = {
     "dev": ("heparin", "nitroglycerin", "atropine", "contrast", "adrenaline"),
     "test": ("protamine", "adenosine", "amiodarone", "saline", "fentanyl"),
 }
+_SLOTS = ("who", "when", "size", "device", "dose", "drug")
 _PATTERNS: dict[Side, tuple[str, ...]] = {
     "dev": (
         "{who} opened a {device} {when}, {size} I think, and never used it",
@@ -69,12 +70,41 @@ _PATTERNS: dict[Side, tuple[str, ...]] = {
 def long_talk(side: Side) -> list[str]:
     """Return `LINES` different lines in a fixed mixed order, those of `talk` among them."""
     slots = [_WHO[side], _WHEN[side], _SIZE[side], _DEVICE[side], _DOSE[side], _DRUG[side]]
-    names = ("who", "when", "size", "device", "dose", "drug")
     rng = generator("long talk", side)
     lines = dict.fromkeys(talk(side))
     patterns = itertools.cycle(_PATTERNS[side])
     while len(lines) < LINES:
-        given = {name: values[rng.integers(len(values))] for name, values in zip(names, slots, strict=True)}
+        given = {name: values[rng.integers(len(values))] for name, values in zip(_SLOTS, slots, strict=True)}
         lines.setdefault(next(patterns).format(**given))
     ordered = list(lines)
     return [ordered[n] for n in rng.permutation(len(ordered))]
+
+
+_NOT_TUNED_WITH = (
+    "{who} left {size} on the shelf and took the {device} with him {when}",
+    "when did {who} last order {drug}, it must be empty by now",
+    "for a child you would give less than {dose}, that much I know",
+    "we could not find the {device} {when}, so {who} went to ask next door",
+    "is the lead apron that {who} wore {when} the one with the hole in it",
+    "I still think that {size} was the wrong choice, but {who} was in a hurry",
+    "{when} the alarm went off at one sixty over ninety and everybody jumped",
+    "could {who} bring the {device} box, the label is on the other side",
+    "they say {drug} is running out everywhere, not only with {who}",
+    "as far as I remember it was {dose}, and {who} wrote it down {when}",
+    "the student asked whether the {device} stays in, and {who} just laughed",
+    "at fourteen atmospheres I would have stopped, {who} did not {when}",
+    "hold the table please, {who} is not ready with the {device}",
+    "that wire came out {when} like butter, {who} could not believe it",
+)
+
+
+def talk_not_tuned_with(lines: int = 112) -> list[str]:
+    """Return talk of the development side that is left out where the second listener is tuned."""
+    rng = generator("talk that is not tuned with")
+    slots = [_WHO["dev"], _WHEN["dev"], _SIZE["dev"], _DEVICE["dev"], _DOSE["dev"], _DRUG["dev"]]
+    found: dict[str, None] = {}
+    patterns = itertools.cycle(_NOT_TUNED_WITH)
+    while len(found) < lines:
+        values = [slot[rng.integers(len(slot))] for slot in slots]
+        found.setdefault(next(patterns).format(**dict(zip(_SLOTS, values, strict=True))))
+    return list(found)

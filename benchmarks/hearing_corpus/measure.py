@@ -5,7 +5,7 @@ from __future__ import annotations
 import resource
 import time
 from collections.abc import Callable, Hashable, Iterable, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -151,7 +151,7 @@ def hear(folder: Path, items: Iterable[Item], way: Way, recogniser: Recogniser, 
             hear_s = time.perf_counter() - began_s
             pieces.append(
                 Piece(
-                    Heard(_silent(each.utterance), heard.recogniser, heard.hypotheses, heard.free_text),
+                    replace(heard, utterance=_silent(each.utterance)),
                     len(each.utterance.pcm) / SAMPLE_RATE_HZ,
                     hear_s,
                     _cpu_s(processes) - cpu_s,
@@ -254,6 +254,7 @@ def from_json(data: dict[str, Any]) -> Trial:
                     heard["recogniser"],
                     hypotheses,
                     None if heard["free_text"] is None else FreeText(**heard["free_text"]),
+                    stands_out_db=heard["stands_out_db"],
                 ),
                 *(piece[key] for key in ("length_s", "hear_s", "cpu_s", "behind_s")),
             )

@@ -68,6 +68,28 @@ class Weights:
     none_pace: float = 0.0
 
 
+USUAL_STANDS_OUT_DB = 18.0
+"""Speech that stands out so far of the room: about that of a room mix of 13 dB."""
+
+_STANDS_OUT_DB = (5.0, 45.0)
+
+
+@dataclass(frozen=True)
+class Worth:
+    """What evidence is worth: in a noisy room, and what is added for each 10 dB by which speech stands out more.
+
+    In a quiet room the listeners' small differences mean more.
+    """
+
+    usual: Weights
+    clearer: Weights = Weights()
+
+    def at(self, clearness: float) -> tuple[float, ...]:
+        """Return the weights at so many times 10 dB above the usual."""
+        pairs = zip(astuple(self.usual), astuple(self.clearer), strict=True)
+        return tuple(usual + clearness * more for usual, more in pairs)
+
+
 FOR_SENTENCES = 9
 """So many of the weights count for a sentence, the others for none of them."""
 
@@ -80,10 +102,13 @@ class Features:
     ----------
     sentences : tuple of tuple of float
     none : tuple of float
+    clearness : float
+        How much further than usual speech stands out of the room, in 10 dB.
     """
 
     sentences: tuple[tuple[float, ...], ...]
     none: tuple[float, ...]
+    clearness: float = 0.0
 
 
 def _behind(values: Sequence[float | None], span: float) -> list[float]:
@@ -137,21 +162,29 @@ def features(heard: Heard) -> Features:
             -max(worst, -8.0),
             0.0 if best is None else abs(pace[best]),
         ),
+        _clearness(heard.stands_out_db),
     )  # fmt: skip
 
 
-def weigh(found: Features, weights: Weights, priors: Sequence[float]) -> tuple[tuple[float, ...], float]:
+def _clearness(stands_out_db: float | None) -> float:
+    if stands_out_db is None:
+        return 0.0
+    low_db, high_db = _STANDS_OUT_DB
+    return (min(max(stands_out_db, low_db), high_db) - USUAL_STANDS_OUT_DB) / 10.0
+
+
+def weigh(found: Features, worth: Worth, priors: Sequence[float]) -> tuple[tuple[float, ...], float]:
     """Return the probability of each sentence and of none.
 
     Parameters
     ----------
     found : Features
-    weights : Weights
+    worth : Worth
     priors : sequence of float
         What else speaks for each sentence, as a factor of its odds.
     """
-    worth = astuple(weights)
-    for_sentences, for_none = worth[:FOR_SENTENCES], worth[FOR_SENTENCES:]
+    weights = worth.at(found.clearness)
+    for_sentences, for_none = weights[:FOR_SENTENCES], weights[FOR_SENTENCES:]
     logits = [
         sum(weight * value for weight, value in zip(for_sentences, row, strict=True)) + math.log(prior)
         for row, prior in zip(found.sentences, priors, strict=True)
@@ -173,12 +206,12 @@ def judge(heard: Heard, priors: Sequence[float]) -> tuple[tuple[float, ...], flo
     priors : sequence of float
         What else speaks for each, as a factor of its odds: see `PRIOR`.
     """
-    weights = TWO_LISTENERS
+    worth = TWO_LISTENERS
     if heard.free_text is None:
-        weights = ONE_LISTENER
+        worth = ONE_LISTENER
     elif _second_alone(heard):
-        weights = SECOND_ALONE
-    return weigh(features(heard), weights, priors)
+        worth = SECOND_ALONE
+    return weigh(features(heard), worth, priors)
 
 
 def _second_alone(heard: Heard) -> bool:
@@ -260,41 +293,47 @@ def decide(
 
 # --- what was measured, and what was chosen ---------------------------------------------------------
 
-ONE_LISTENER = Weights(
-    chosen=2.038,
-    fit=1.495,
-    fit_root=1.525,
-    pace=0.233,
-    fast=0.604,
-    none=-0.05,
-    none_score=1.205,
-    none_pace=0.25,
+ONE_LISTENER = Worth(
+    Weights(
+        chosen=2.038,
+        fit=1.495,
+        fit_root=1.525,
+        pace=0.233,
+        fast=0.604,
+        none=-0.05,
+        none_score=1.205,
+        none_pace=0.25,
+    )
 )
 
-SECOND_ALONE = Weights(
-    likely=0.366,
-    likely_root=0.76,
-    distance=0.588,
-    pace=0.864,
-    fast=-0.034,
-    none=-3.43,
-    none_likely=2.204,
-    none_no_speech=8.0,
+SECOND_ALONE = Worth(
+    Weights(
+        likely=0.366,
+        likely_root=0.76,
+        distance=0.588,
+        pace=0.864,
+        fast=-0.034,
+        none=-3.43,
+        none_likely=2.204,
+        none_no_speech=8.0,
+    )
 )
 
-TWO_LISTENERS = Weights(
-    chosen=1.069,
-    both=1.1,
-    fit=0.747,
-    fit_root=0.049,
-    likely=0.239,
-    likely_root=0.548,
-    distance=0.418,
-    pace=1.073,
-    fast=-0.116,
-    none=-3.633,
-    none_likely=1.504,
-    none_no_speech=8.0,
+TWO_LISTENERS = Worth(
+    Weights(
+        chosen=1.069,
+        both=1.1,
+        fit=0.747,
+        fit_root=0.049,
+        likely=0.239,
+        likely_root=0.548,
+        distance=0.418,
+        pace=1.073,
+        fast=-0.116,
+        none=-3.633,
+        none_likely=1.504,
+        none_no_speech=8.0,
+    )
 )
 
 ENOUGH: Mapping[Risk, float] = {"low": 0.7, "usual": 0.8, "high": 0.88}

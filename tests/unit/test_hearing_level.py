@@ -87,3 +87,13 @@ def test_a_microphone_that_comes_back_is_listened_to_for_a_while_before_it_is_ca
     meter.lost()
     assert meter.level_dbfs == FLOOR_DBFS
     assert feed(meter, sine(0.0), 500.0, SILENT_AFTER_S - 1.0) == []
+
+
+def test_speech_stands_out_of_noise_by_what_is_between_them() -> None:
+    rng = np.random.default_rng(3)
+    noise = rng.normal(0, 100, 32_000)
+    speech = rng.normal(0, 1000, 32_000) * np.repeat([0, 1, 1, 0], 8000)
+    assert stands_out_db((noise + speech).astype(np.int16)) == pytest.approx(20, abs=1.5)
+    assert stands_out_db(noise.astype(np.int16)) < 3
+    assert stands_out_db(np.zeros(8000, np.int16)) == 0
+    assert stands_out_db(np.zeros(10, np.int16)) == 0

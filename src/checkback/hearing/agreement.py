@@ -17,6 +17,7 @@ from typing import Any, Protocol, runtime_checkable
 
 import numpy as np
 
+from checkback.hearing.level import stands_out_db
 from checkback.hearing.phonetic import SoundMatcher
 from checkback.hearing.recogniser import (
     SAMPLE_RATE_HZ,
@@ -258,7 +259,13 @@ class Agreement:
                 # the text has numerals, of which nobody knows in which form they were said
                 alike = self._language.said(candidate.written)
                 candidate.add(second_distance=min(self._matcher.apart(said, each) for each in (words, alike)))
-        return Heard(utterance, self.name, tuple(_hypothesis(c, chosen) for c in candidates), free_text)
+        return Heard(
+            utterance,
+            self.name,
+            tuple(_hypothesis(c, chosen) for c in candidates),
+            free_text,
+            stands_out_db=stands_out_db(pcm),
+        )
 
     def _worth_weighing(self, candidates: Sequence[_Candidate]) -> list[_Candidate]:
         """Return the sentences that the first listener is asked about: its own choice, and the likely ones.

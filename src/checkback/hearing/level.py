@@ -6,7 +6,7 @@ from typing import Literal
 
 import numpy as np
 
-from checkback.hearing.recogniser import Pcm
+from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Pcm
 
 Notice = Literal["microphone_silent", "microphone_loud"]
 """What is wrong, by its key in the phrasebook's replies."""
@@ -94,3 +94,28 @@ def _clips(pcm: Pcm) -> bool:
         return False
     runs = np.convolve(full, np.ones(_FULL_IN_A_ROW), mode="valid")
     return bool((runs == _FULL_IN_A_ROW).any())
+
+
+_FRAME_SAMPLES = SAMPLE_RATE_HZ // 50
+_LOUD_SHARE, _QUIET_SHARE = 0.9, 0.1
+
+
+def stands_out_db(pcm: Pcm) -> float:
+    """Return how far the loud parts of an utterance stand out of its quiet ones.
+
+    Parameters
+    ----------
+    pcm : ndarray of int16, shape (samples,)
+        Mono sound at 16 kHz, with a little of the room before the first word.
+
+    Returns
+    -------
+    float
+        Decibels between the 90th and the 10th percentile of the power of frames of 20 ms; 0 for less than one.
+    """
+    frames = pcm[: len(pcm) // _FRAME_SAMPLES * _FRAME_SAMPLES].reshape(-1, _FRAME_SAMPLES)
+    if not len(frames):
+        return 0.0
+    power = np.mean(np.square(frames.astype(np.float64)), axis=1) + 1.0
+    quiet, loud = np.quantile(power, [_QUIET_SHARE, _LOUD_SHARE])
+    return round(float(10 * np.log10(loud / quiet)), 2)

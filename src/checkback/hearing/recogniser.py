@@ -194,7 +194,8 @@ class Heard:
     """An utterance with what a recogniser made of it, best first.
 
     `free_text` is what a second listener wrote, None without one; `called` tells that a search of its own
-    found the attention word for sure.
+    found the attention word for sure; `stands_out_db` is how far the sound stands out of what is behind it, None
+    if nobody measured it.
     """
 
     utterance: Utterance
@@ -202,6 +203,7 @@ class Heard:
     hypotheses: tuple[Hypothesis, ...] = field(default=())
     free_text: FreeText | None = None
     called: bool = False
+    stands_out_db: float | None = None
 
 
 class Recogniser(Protocol):

@@ -170,12 +170,13 @@ class Judge:
 
 @dataclass(frozen=True, slots=True)
 class Transcribe:
-    """A request to the child: write down a sound."""
+    """A request to the child: write down a sound; plainly, with the model as it came and not tuned for call-outs."""
 
     pcm: Pcm
     prompt: str
     beam: int
     alternatives: int
+    plain: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -308,7 +309,13 @@ class WhisperListener:
         return self._worker.pid
 
     def listen(
-        self, pcm: Pcm, prompt: str | None = None, *, beam: int = 1, alternatives: int = 0
+        self,
+        pcm: Pcm,
+        prompt: str | None = None,
+        *,
+        beam: int = 1,
+        alternatives: int = 0,
+        plain: bool = False,
     ) -> FreeText | None:
         """Write down freely what was said; sound of any length.
 
@@ -323,6 +330,8 @@ class WhisperListener:
         alternatives : int
             How many further texts to find; the search is then at least that much wider.  Only for sound
             of up to half a minute.
+        plain : bool
+            With the model as it came, without the tuning for call-outs.
 
         Returns
         -------
@@ -330,7 +339,7 @@ class WhisperListener:
             None if the child failed twice.
         """
         prompt = self._prompt if prompt is None else prompt
-        reply = self._worker.ask(Transcribe(pcm, prompt, max(beam, alternatives + 1), alternatives))
+        reply = self._worker.ask(Transcribe(pcm, prompt, max(beam, alternatives + 1), alternatives, plain))
         return reply if isinstance(reply, FreeText) else None
 
     def score(self, pcm: Pcm, texts: Sequence[str], prompt: str | None = None) -> tuple[Scored, ...] | None:
@@ -380,7 +389,7 @@ class WhisperListener:
 
         With the narrow search: the wide one wrote short passages twice.
         """
-        found = self.listen(pcm)
+        found = self.listen(pcm, plain=True)
         if found is None:
             return None
         text = found.text if found.is_speech else ""

@@ -1,0 +1,223 @@
+"""Sound to tune the second listener with: call-outs and talk of the development side, roughened in many ways.
+
+Nothing of the test side takes part, and of the development side neither the sentences that are measured nor two of
+its voices (`HELD_BACK`), so that settings can still be chosen with them.
+"""
+
+from __future__ import annotations
+
+import random
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pyroomacoustics
+from numpy.typing import NDArray
+from scipy.signal import butter, fftconvolve, lfilter, sosfilt
+
+from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Pcm
+from checkback.language.phrasebook import Phrasebook
+from hearing_corpus import digest
+from hearing_corpus.corpus import read, written
+from hearing_corpus.long_talk import long_talk
+from hearing_corpus.noise import active_level, beeps, ventilation
+from hearing_corpus.sentences import draw, side_of
+from hearing_corpus.voices import SPEECH_LEVEL, VOICES, Voice, speak
+
+Sound = NDArray[np.float64]
+
+HELD_BACK = ("awb", "gongitsune")
+"""Voices of the development side that the tuning does not hear."""
+
+SENTENCES = 5000
+FEW = 8
+"""A family with no more sentences than this shares them with those that are measured."""
+
+PITCHES = (0.84, 1.2)
+"""Voices are made higher and lower, with their formants."""
+
+SLOW_SHARE = 4
+"""Of the slow Kokoro voice, every so manieth sentence only."""
+
+SLOW_COUNTS = 3
+"""And each of those counts as often."""
+
+TALK_SHARE, NOISE_SHARE = 0.15, 0.04
+"""Of the examples: talk, written as the untouched model writes it; and noise without speech."""
+
+
+@dataclass(frozen=True)
+class Said:
+    """A sound file of the tuning, and what is to be written for it."""
+
+    path: Path
+    voice: str
+    words: str
+    talk: bool = False
+    text: str = ""
+
+
+def call_outs(folder: Path, book: Phrasebook, measured: set[str]) -> Iterator[Said]:
+    """Make call-outs that are not measured, by the voices that are not held back.
+
+    Parameters
+    ----------
+    folder : Path
+    book : Phrasebook
+    measured : set of str
+        Sentences of the development corpus.
+    """
+    drawn = {sentence.words: sentence for sentence in draw(book, "dev", SENTENCES)}
+    size = Counter(sentence.family for sentence in drawn.values())
+    free = [
+        words
+        for words, sentence in drawn.items()
+        if side_of(words) == "dev" and (words not in measured or size[sentence.family] <= FEW)
+    ]
+    free.sort(key=lambda words: digest("order", words))
+    voices = [each for each in VOICES["dev"] if each.name not in HELD_BACK and each.pitch == 1.0]
+    flite = [each for each in voices if each.engine == "flite"]
+    for group in (flite, *([each] for each in voices if each.engine != "flite")):
+        rng = random.Random(group[0].engine)
+        for n, words in enumerate(free):
+            voice = group[n % len(group)]
+            pitch = round(rng.choice([1.0, rng.uniform(*PITCHES)]), 3)
+            if voice.engine == "kokoro" and n % SLOW_SHARE:
+                continue
+            yield _said(folder, voice, pitch, words)
+
+
+def talk(folder: Path) -> Iterator[Said]:
+    """Make talk, which is not meant for the program."""
+    voices = [each for each in VOICES["dev"] if each.name not in HELD_BACK and each.engine != "kokoro"]
+    voices = [each for each in voices if each.pitch == 1.0]
+    rng = random.Random("talk")
+    for n, line in enumerate(long_talk("dev")):
+        yield _said(folder, voices[n % len(voices)], round(rng.uniform(*PITCHES), 3), line, talk=True)
+
+
+def _said(folder: Path, voice: Voice, pitch: float, words: str, *, talk: bool = False) -> Said:
+    path = folder / f"{voice.name}-{pitch}-{digest(words):016x}.flac"
+    if not path.exists():
+        written(path, speak(Voice(f"{voice.name}-{pitch}", voice.engine, voice.speaker, pitch), words))
+    return Said(path, voice.name, words, talk)
+
+
+class Roughener:
+    """Draws examples.
+
+    Parameters
+    ----------
+    items : sequence of Said
+        With their texts.
+    seed : int
+    """
+
+    BEDS, ROOMS = 6, 60
+
+    def __init__(self, items: list[Said], seed: int) -> None:
+        self._rng = np.random.default_rng(seed)
+        self._talk = [each for each in items if each.talk]
+        self._calls = [each for each in items if not each.talk]
+        slow = {each.name for each in VOICES["dev"] if each.engine == "kokoro"}
+        self._calls += [each for each in self._calls if each.voice in slow] * (SLOW_COUNTS - 1)
+        self._beds = list(self._make_beds())
+        self._rooms = list(self._make_rooms())
+
+    def _make_beds(self) -> Iterator[Sound]:
+        """Yield talk of one voice each, to be heard beside."""
+        by_voice: dict[str, list[Path]] = {}
+        for each in self._talk:
+            by_voice.setdefault(each.voice, []).append(each.path)
+        for paths in by_voice.values():
+            for _ in range(self.BEDS):
+                chosen = self._rng.permutation(len(paths))[:18]
+                whole = np.concatenate([read(paths[n]) for n in chosen])
+                yield whole / np.sqrt(np.mean(np.square(whole)))
+
+    def _make_rooms(self) -> Iterator[Sound]:
+        """Yield impulse responses of invented rooms."""
+        rng, made = self._rng, 0
+        while made < self.ROOMS:
+            size = rng.uniform([4, 4, 2.5], [9, 8, 3.4])
+            try:
+                absorption, order = pyroomacoustics.inverse_sabine(rng.uniform(0.2, 0.7), size)
+            except ValueError:
+                continue
+            room = pyroomacoustics.ShoeBox(
+                size,
+                fs=SAMPLE_RATE_HZ,
+                materials=pyroomacoustics.Material(absorption),
+                max_order=min(order, 14),
+            )
+            room.add_source(rng.uniform([0.6, 0.6, 1.2], size - [0.6, 0.6, 0.8]))
+            room.add_microphone(rng.uniform([0.6, 0.6, 1.0], size - [0.6, 0.6, 0.4]))
+            room.compute_rir()
+            found = np.asarray(room.rir[0][0])
+            found = found[int(np.argmax(np.abs(found) > 0.5 * np.abs(found).max())) :][: SAMPLE_RATE_HZ // 2]
+            made += 1
+            yield found / np.sqrt(np.sum(np.square(found)))
+
+    def _babble(self, samples: int, talkers: int) -> Sound:
+        sound = np.zeros(samples)
+        for n in self._rng.permutation(len(self._beds))[:talkers]:
+            bed = self._beds[n]
+            start = int(self._rng.integers(0, max(len(bed) - samples, 1)))
+            piece = np.resize(bed[start : start + samples], samples)
+            sound += piece * 10 ** (self._rng.uniform(-4, 4) / 20)
+        return sound
+
+    def _coloured(self, samples: int) -> Sound:
+        spectrum = np.fft.rfft(self._rng.standard_normal(samples))
+        return np.fft.irfft(spectrum / np.arange(len(spectrum)).clip(1) ** self._rng.uniform(0, 1), samples)
+
+    def noise(self, samples: int) -> Sound:
+        """Return noise with a root mean square of one: mostly several kinds together."""
+        rng = self._rng
+        made = {
+            "babble": lambda: self._babble(samples, int(rng.integers(1, 7))),
+            "coloured": lambda: self._coloured(samples),
+            "ventilation": lambda: ventilation(samples, rng),
+            "beeps": lambda: beeps(samples, rng),
+        }
+        levels_db = {"babble": (-4, 4), "coloured": (-7, 1), "ventilation": (-8, 2), "beeps": (-12, 0)}
+        if rng.random() >= 0.65:
+            few = rng.permutation(list(made))[: int(rng.integers(1, 3))]
+            levels_db = {str(name): (-3, 3) for name in few}
+        sound = np.zeros(samples)
+        for name, (low, high) in levels_db.items():
+            part = made[name]()
+            sound += part / np.sqrt(np.mean(np.square(part)) + 1e-12) * 10 ** (rng.uniform(low, high) / 20)
+        return sound / np.sqrt(np.mean(np.square(sound)))
+
+    def draw(self) -> tuple[Pcm, str | None]:
+        """Return an example: its sound, and what is to be written, or None where nobody speaks."""
+        rng = self._rng
+        which = rng.random()
+        if which < NOISE_SHARE:
+            sound = self.noise(int(rng.uniform(1, 4) * SAMPLE_RATE_HZ)) * 10 ** (rng.uniform(-60, -18) / 20)
+            return _pcm(sound), None
+        items = self._talk if which < NOISE_SHARE + TALK_SHARE else self._calls
+        said = items[int(rng.integers(len(items)))]
+        sound = read(said.path)
+        if rng.random() < 0.6:
+            # microphones lift the high or the low tones
+            sound = lfilter([1, -rng.uniform(-0.5, 0.5)], [1], sound)
+        if rng.random() < 0.25:
+            edge_hz = rng.uniform(80, 300)
+            sound = sosfilt(butter(2, edge_hz, "highpass", fs=SAMPLE_RATE_HZ, output="sos"), sound)
+        if rng.random() < 0.3:
+            sound = fftconvolve(sound, self._rooms[int(rng.integers(len(self._rooms)))])
+        sound = sound / active_level(sound) * SPEECH_LEVEL
+        edges_s = rng.uniform(0.03, 0.6), rng.uniform(0.05, 0.7)
+        before, behind = (int(edge_s * SAMPLE_RATE_HZ) for edge_s in edges_s)
+        sound = np.pad(sound, (before, behind))
+        snr_db = rng.uniform(30, 60) if rng.random() < 0.15 else rng.uniform(-1, 22)
+        sound = sound + self.noise(len(sound)) * SPEECH_LEVEL * 10 ** (-snr_db / 20)
+        return _pcm(sound * 10 ** (rng.uniform(-14, 10) / 20)), said.text
+
+
+def _pcm(sound: Sound) -> Pcm:
+    return np.clip(np.round(sound * 32_767), -32_768, 32_767).astype(np.int16)
