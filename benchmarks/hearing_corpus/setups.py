@@ -66,7 +66,8 @@ class _PlainWhisper:
 
         assert models.whisper is not None
         self._numbers, self._abbreviations = book.file.numbers, book.file.typed
-        self._listener = WhisperListener(models.whisper, prompt=book.file.writes_like)
+        # as it came: the tuned one writes call-outs as the phrasebook has them
+        self._listener = WhisperListener(models.whisper, prompt=book.file.writes_like, tuned=False)
 
     @property
     def worker_pid(self) -> int | None:
@@ -100,6 +101,10 @@ def _pocketsphinx_and_whisper(book: Phrasebook, models: Models) -> Recogniser:
     return make_recogniser(_settings(models, recogniser="pocketsphinx", second="whisper"), book)
 
 
+def _pocketsphinx_and_untuned_whisper(book: Phrasebook, models: Models) -> Recogniser:
+    return make_recogniser(_settings(models, recogniser="pocketsphinx", second="whisper", tuned=False), book)
+
+
 def _vosk_and_whisper(book: Phrasebook, models: Models) -> Recogniser:
     return make_recogniser(
         _settings(models, recogniser="vosk", second="whisper", drop_unknown_words=True), book
@@ -112,6 +117,7 @@ SETUPS: dict[str, Setup] = {
     "pocketsphinx": Setup(_pocketsphinx),
     "whisper": Setup(_whisper, ("whisper",)),
     "pocketsphinx and whisper": Setup(_pocketsphinx_and_whisper, ("whisper",)),
+    "pocketsphinx and untuned whisper": Setup(_pocketsphinx_and_untuned_whisper, ("whisper",)),
     "vosk and whisper": Setup(_vosk_and_whisper, ("vosk", "whisper")),
 }
 """By name.  "Plain" is one listener's best sentence without the decision on evidence."""

@@ -206,11 +206,12 @@ def judge(heard: Heard, priors: Sequence[float]) -> tuple[tuple[float, ...], flo
     priors : sequence of float
         What else speaks for each, as a factor of its odds: see `PRIOR`.
     """
-    worth = TWO_LISTENERS
     if heard.free_text is None:
         worth = ONE_LISTENER
-    elif _second_alone(heard):
-        worth = SECOND_ALONE
+    elif heard.free_text.tuned:
+        worth = SECOND_ALONE if _second_alone(heard) else TWO_LISTENERS
+    else:
+        worth = SECOND_ALONE_UNTUNED if _second_alone(heard) else TWO_LISTENERS_UNTUNED
     return weigh(features(heard), worth, priors)
 
 
@@ -335,6 +336,37 @@ TWO_LISTENERS = Worth(
         none_no_speech=8.0,
     )
 )
+
+SECOND_ALONE_UNTUNED = Worth(
+    Weights(
+        likely=0.366,
+        likely_root=0.76,
+        distance=0.588,
+        pace=0.864,
+        fast=-0.034,
+        none=-3.43,
+        none_likely=2.204,
+        none_no_speech=8.0,
+    )
+)
+
+TWO_LISTENERS_UNTUNED = Worth(
+    Weights(
+        chosen=1.069,
+        both=1.1,
+        fit=0.747,
+        fit_root=0.049,
+        likely=0.239,
+        likely_root=0.548,
+        distance=0.418,
+        pace=1.073,
+        fast=-0.116,
+        none=-3.633,
+        none_likely=1.504,
+        none_no_speech=8.0,
+    )
+)
+"""For models that are not tuned; fitted with `--setup "pocketsphinx and untuned whisper"`, before speech that stands out was weighed."""
 
 ENOUGH: Mapping[Risk, float] = {"low": 0.7, "usual": 0.8, "high": 0.88}
 """Probability from which a sentence is taken without a question.

@@ -206,4 +206,5 @@ def _second(settings: Settings, book: Phrasebook, spelling: WrittenGraph | None)
         prompt=book.file.writes_like,
         language=book.file.language,
         spelling=among,
+        tuned=settings.hearing.tuned,
     )

@@ -48,6 +48,10 @@ class Hearing(_Group):
         default="auto",
         description="Second opinion on what was heard; auto: Whisper if a model is set or found.",
     )
+    tuned: bool = Field(
+        default=True,
+        description="Change the weights of Whisper's base model a little, for call-outs in noise.",
+    )
     keep_dictation_sound: bool = Field(
         default=False, description="Keep the sound of dictated notes; without a dictation model always."
     )

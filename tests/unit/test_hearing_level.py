@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from checkback.hearing.endpointing import BLOCK_S, BLOCK_SAMPLES
-from checkback.hearing.level import FINE_AFTER_S, FLOOR_DBFS, SILENT_AFTER_S, Meter
+from checkback.hearing.level import FINE_AFTER_S, FLOOR_DBFS, SILENT_AFTER_S, Meter, stands_out_db
 from checkback.hearing.recogniser import Pcm
 
 SINE = np.sin(2 * np.pi * 1_000 * np.arange(BLOCK_SAMPLES) / 16_000)

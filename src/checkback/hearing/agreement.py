@@ -229,11 +229,16 @@ class Agreement:
             return None
         free_text = None
         said: Sequence[str] = ()
-        if wrote is not None and wrote.text:
-            said = self._language.said(wrote.text)
+        if wrote is not None:
+            said = self._language.said(wrote.text) if wrote.text else ()
             free_text = FreeText(
-                wrote.text, wrote.total_logprob, wrote.no_speech, len(self._matcher.phones(said))
+                wrote.text,
+                wrote.total_logprob,
+                wrote.no_speech,
+                len(self._matcher.phones(said)) if said else 0,
+                tuned=wrote.tuned,
             )
+        if said:
             self._add(said, listed, own=False)
         candidates = list(listed.candidates.values())
         if second is not None:
@@ -255,7 +260,7 @@ class Agreement:
             words = candidate.words.split()
             speech_s = max(len(pcm) / SAMPLE_RATE_HZ - EDGES_S, SHORTEST_S)
             candidate.add(phones_per_s=round(len(self._matcher.phones(words)) / speech_s, 2))
-            if free_text is not None:
+            if said:
                 # the text has numerals, of which nobody knows in which form they were said
                 alike = self._language.said(candidate.written)
                 candidate.add(second_distance=min(self._matcher.apart(said, each) for each in (words, alike)))

@@ -180,6 +180,8 @@ class FreeText:
         Length of the text, in phones; 0 if nobody counted.
     writer : str
         Name of the listener.
+    tuned : bool
+        Whether it was tuned for call-outs.
     """
 
     text: str
@@ -187,6 +189,7 @@ class FreeText:
     no_speech: float
     phones: int = 0
     writer: str = "whisper"
+    tuned: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -63,6 +63,8 @@ class FreeText:
         Probability that the sound holds no speech.
     alternatives : tuple of (str, float)
         Further texts with their total logarithm of probability, best first, if asked for.
+    tuned : bool
+        Whether the model was tuned for call-outs.
     """
 
     text: str
@@ -70,6 +72,7 @@ class FreeText:
     logprobs: tuple[float, ...] = ()
     no_speech: float = 1.0
     alternatives: tuple[tuple[str, float], ...] = ()
+    tuned: bool = False
 
     @property
     def total_logprob(self) -> float:

@@ -137,8 +137,9 @@ class _Engine:
 
         came, model = weights()
         self._writing = loaded(model)
-        self._plain = self._writing if model is came else loaded(came)
-        self._least_s = LEAST_CONTEXT_S if model is came else TUNED_CONTEXT_S
+        self._tuned = model is not came
+        self._plain = loaded(came) if self._tuned else self._writing
+        self._least_s = TUNED_CONTEXT_S if self._tuned else LEAST_CONTEXT_S
         self._end = self._id("<|endoftext|>")
         self._before_times = self._id("<|notimestamps|>")
         self._start = [self._id("<|startoftranscript|>")]
@@ -221,7 +222,7 @@ class _Engine:
 
     def _transcribe(self, request: Transcribe) -> FreeText:
         if len(request.pcm) < SHORTEST_S * SAMPLE_RATE_HZ:
-            return FreeText("")
+            return FreeText("", tuned=self._tuned)
         prompt = request.prompt
         parts = []
         for piece in pieces_of(request.pcm):
@@ -237,6 +238,7 @@ class _Engine:
             tokens=tuple(token for part in spoken for token in part.tokens),
             logprobs=tuple(value for part in spoken for value in part.logprobs),
             no_speech=min(part.no_speech for part in spoken),
+            tuned=spoken[0].tuned,
         )
 
     def _write_down(self, pcm: Pcm, prompt: str, request: Transcribe) -> FreeText:
@@ -281,6 +283,7 @@ class _Engine:
                 for text, total in zip(found[1:], totals[1:], strict=True)
                 if text and text != found[0]
             ),
+            tuned=self._tuned and not request.plain,
         )
 
     def _pieces(self, ids: Sequence[int]) -> tuple[str, ...]:
