@@ -164,9 +164,14 @@ def make_called(
 def make_talk(folder: Path, side: Side, conditions: tuple[str, ...]) -> None:
     """Make about an hour of talk in each condition, in a manifest of its own."""
     corpus = Corpus(folder, side)
-    items = [item for condition in conditions for item in corpus.long_chatter(condition)]
-    write_manifest(folder / f"{side}-talk.csv", items)
-    print(f"{folder / f'{side}-talk.csv'}: {len(items)} files")
+    makers = {"talk": corpus.long_chatter}
+    if side == "dev":
+        makers["talk-held-back"] = corpus.held_back_chatter
+    for name, make in makers.items():
+        items = [item for condition in conditions for item in make(condition)]
+        path = folder / f"{side}-{name}.csv"
+        write_manifest(path, items)
+        print(f"{path}: {len(items)} files")
 
 
 def _mixed(sentences: list[Sentence]) -> list[Sentence]:
@@ -174,13 +179,18 @@ def _mixed(sentences: list[Sentence]) -> list[Sentence]:
     return sorted(sentences, key=lambda sentence: (sentence.id.rpartition("-")[2], sentence.family))
 
 
-def chosen(items: list[Item], conditions: str | None, limit: int | None, *, talk: bool) -> list[Item]:
+def chosen(
+    items: list[Item], conditions: str | None, voices: str | None, limit: int | None, *, talk: bool
+) -> list[Item]:
     """Return the items to be heard, in a mixed order, so that the beginning is like the whole."""
     wanted = None if conditions is None else conditions.split(",")
+    speakers = None if voices is None else voices.split(",")
     count: Counter[tuple[str, bool]] = Counter()
     found = []
     for item in sorted(items, key=lambda item: (digest(item.id), item.condition)):
         chatter = item.family == CHATTER_FAMILY
+        if speakers is not None and not chatter and item.voice not in speakers:
+            continue
         key = item.condition, item.family == DIGITS_FAMILY
         if (chatter and not talk) or (wanted is not None and item.condition not in wanted and not chatter):
             continue
@@ -195,7 +205,9 @@ def chosen(items: list[Item], conditions: str | None, limit: int | None, *, talk
 def measure(options: argparse.Namespace, book: Phrasebook) -> None:
     """Hear a corpus or a manifest with each set-up, and print what became of it."""
     path = options.manifest or options.cache / f"{options.side}.csv"
-    items = chosen(read_manifest(path), options.conditions, options.limit, talk=not options.no_talk)
+    items = chosen(
+        read_manifest(path), options.conditions, options.voices, options.limit, talk=not options.no_talk
+    )
     models = Models(options.whisper, options.vosk, options.attention)
     if options.patience is not None:
         worker.ANSWER_LIMIT_S = options.patience
@@ -312,6 +324,7 @@ def main() -> None:
     measuring.add_argument("--whisper", type=Path, help="folder of a Whisper model")
     measuring.add_argument("--vosk", type=Path, help="folder of a Vosk model")
     measuring.add_argument("--conditions", help="with commas; none: all of the corpus")
+    measuring.add_argument("--voices", help="with commas; none: all of the corpus")
     measuring.add_argument("--way", choices=WAYS, default="pedal", help="how call-outs reach the program")
     measuring.add_argument(
         "--attention", default="", metavar="WORDS", help="the attention word (none: no word is needed)"

@@ -23,11 +23,11 @@ from checkback.errors import UserError
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ
 from hearing_corpus import Side, digest, generator
 from hearing_corpus.chatter import talk
-from hearing_corpus.long_talk import long_talk
+from hearing_corpus.long_talk import long_talk, talk_not_tuned_with
 from hearing_corpus.noise import CONDITIONS, TALKERS, active_level, in_noise, noise
 from hearing_corpus.room import reverberant
 from hearing_corpus.sentences import Sentence
-from hearing_corpus.voices import SPEECH_LEVEL, VOICES, Voice, speak
+from hearing_corpus.voices import HELD_BACK, SPEECH_LEVEL, VOICES, Voice, speak
 
 Sound = NDArray[np.float64]
 
@@ -242,15 +242,26 @@ class Corpus:
     def long_chatter(self, condition: str) -> Iterator[Item]:
         """Make about an hour of talk, in files of `CHATTER_FILE_S`, by the voices that are quickly made."""
         voices = [voice for voice in self._talkers() if not voice.neural]
-        rng = generator("long talk, pauses", self.side)
+        lines = [(voices[n % len(voices)], line) for n, line in enumerate(long_talk(self.side))]
+        yield from self._talked("talk", lines, generator("long talk, pauses", self.side), condition)
+
+    def held_back_chatter(self, condition: str) -> Iterator[Item]:
+        """Make talk of which the second listener was tuned with neither the lines nor the voices."""
+        quick, slow = (next(v for v in VOICES["dev"] if v.name == name) for name in HELD_BACK)
+        # the slow one speaks every sixth line
+        lines = [(slow if n % 6 == 5 else quick, line) for n, line in enumerate(talk_not_tuned_with())]
+        yield from self._talked("fresh", lines, generator("fresh talk"), condition)
+
+    def _talked(
+        self, name: str, lines: Sequence[tuple[Voice, str]], rng: np.random.Generator, condition: str
+    ) -> Iterator[Item]:
         pieces: list[Sound] = []
         number = 0
-        lines = long_talk(self.side)
-        for n, line in enumerate(lines):
+        for n, (voice, line) in enumerate(lines):
             pause = np.zeros(int(rng.uniform(*_PAUSES_S) * SAMPLE_RATE_HZ))
-            pieces += [pause, self.clean(voices[n % len(voices)], line)]
+            pieces += [pause, self.clean(voice, line)]
             if sum(map(len, pieces)) >= CHATTER_FILE_S * SAMPLE_RATE_HZ or n == len(lines) - 1:
-                yield self._talk_item(f"talk-{number:03d}", "several", condition, np.concatenate(pieces))
+                yield self._talk_item(f"{name}-{number:03d}", "several", condition, np.concatenate(pieces))
                 pieces, number = [], number + 1
 
     def read_aloud(self, folder: Path, condition: str) -> Iterator[Item]:

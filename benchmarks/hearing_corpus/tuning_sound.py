@@ -1,7 +1,7 @@
 """Sound to tune the second listener with: call-outs and talk of the development side, roughened in many ways.
 
 Nothing of the test side takes part, and of the development side neither the sentences that are measured nor two of
-its voices (`HELD_BACK`), so that settings can still be chosen with them.
+its voices (`voices.HELD_BACK`), so that settings can still be chosen with them.
 """
 
 from __future__ import annotations
@@ -24,12 +24,9 @@ from hearing_corpus.corpus import read, written
 from hearing_corpus.long_talk import long_talk
 from hearing_corpus.noise import active_level, beeps, ventilation
 from hearing_corpus.sentences import draw, side_of
-from hearing_corpus.voices import SPEECH_LEVEL, VOICES, Voice, speak
+from hearing_corpus.voices import HELD_BACK, SPEECH_LEVEL, VOICES, Voice, speak
 
 Sound = NDArray[np.float64]
-
-HELD_BACK = ("awb", "gongitsune")
-"""Voices of the development side that the tuning does not hear."""
 
 SENTENCES = 5000
 FEW = 8

@@ -90,6 +90,10 @@ VOICES: dict[Side, tuple[Voice, ...]] = {
 }
 
 
+HELD_BACK = ("awb", "gongitsune")
+"""Voices of the development side with which the second listener was not tuned: settings are chosen with them."""
+
+
 def speak(voice: Voice, words: str) -> Sound:
     """Return words as sound.
 
