@@ -130,7 +130,11 @@ class _Engine:
 
         def weights() -> tuple[bytes, bytes]:
             came = (folder / "model.bin").read_bytes()
-            return came, (changed(came, TUNING) if tuned else None) or came
+            try:
+                return came, (changed(came, TUNING) if tuned else None) or came
+            except UnknownModelError:
+                # the library may know how to read it
+                return came, came
 
         def loaded(model: bytes, beside: Mapping[str, bytes] = files) -> Any:
             return ctranslate2.models.Whisper(str(folder), files={"model.bin": model, **beside}, **options)
