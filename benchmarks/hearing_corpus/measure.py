@@ -123,7 +123,15 @@ def _silent(utterance: Utterance) -> Utterance:
     )
 
 
-def hear(folder: Path, items: Iterable[Item], way: Way, recogniser: Recogniser, room: Room) -> list[Trial]:
+def hear(
+    folder: Path,
+    items: Iterable[Item],
+    way: Way,
+    recogniser: Recogniser,
+    room: Room,
+    *,
+    at_once: bool = False,
+) -> list[Trial]:
     """Hear sound files one after the other.
 
     Parameters
@@ -135,6 +143,8 @@ def hear(folder: Path, items: Iterable[Item], way: Way, recogniser: Recogniser, 
         Chatter is always heard with an open room.
     recogniser : Recogniser
     room : Room
+    at_once : bool
+        Do not begin in the pauses at the pace of speech; times are then longer than those of the program.
     """
     trials = []
     processes = psutil.Process().children(recursive=True)
@@ -145,7 +155,8 @@ def hear(folder: Path, items: Iterable[Item], way: Way, recogniser: Recogniser, 
         pieces = []
         for each in cut(item, sound, "open room" if chatter else way):
             cpu_s = _cpu_s(processes)
-            _begin_in_pauses(recogniser, each)
+            if not at_once:
+                _begin_in_pauses(recogniser, each)
             began_s = time.perf_counter()
             heard = recogniser.hear(each.utterance)
             hear_s = time.perf_counter() - began_s

@@ -31,7 +31,8 @@ SAID, WRITTEN = "balloon two five by twelve fourteen atmospheres", "Balloon 2.5 
 
 @pytest.fixture(scope="module")
 def listener() -> Iterator[WhisperListener]:
-    listener = WhisperListener(WEIGHTS, prompt=PROMPT)
+    """The model as it came."""
+    listener = WhisperListener(WEIGHTS, prompt=PROMPT, tuned=False)
     yield listener
     listener.close()
 
@@ -50,6 +51,7 @@ def test_it_writes_down_freely_and_says_how_sure_it_is(listener: WhisperListener
 
 @pytest.fixture(scope="module")
 def speller() -> Iterator[WhisperListener]:
+    """The model tuned for call-outs, with the sentences of the phrasebook."""
     graph = written_graph(book().said_at_any_time)
     spelling = Spelling(graph.words, graph.arcs, graph.start, graph.finals)
     listener = WhisperListener(WEIGHTS, prompt=PROMPT, spelling=spelling)
@@ -170,15 +172,36 @@ def test_as_a_recogniser_it_gives_lower_case_words(listener: WhisperListener) ->
     assert best.likely_speech_to_us
 
 
+PASSAGE = "the patient was anxious and was given some time"
+
+
 def test_a_dictated_passage(listener: WhisperListener) -> None:
-    written = listener.write(utterance("the patient was anxious and was given some time").pcm)
+    written = listener.write(utterance(PASSAGE).pcm)
     assert written is not None
-    assert written.text.lower().startswith("the patient was anxious and was given some time")
+    assert written.text.lower().startswith(PASSAGE)
     assert written.writer == "whisper"
 
 
+def test_what_is_dictated_is_written_by_the_model_as_it_came(
+    listener: WhisperListener, speller: WhisperListener
+) -> None:
+    pcm = utterance(PASSAGE).pcm
+    assert speller.write(pcm) == listener.write(pcm)
+    plain, tuned = speller.listen(pcm, plain=True), speller.listen(pcm)
+    assert plain is not None and not plain.tuned
+    assert tuned is not None and tuned.tuned and tuned.logprobs != plain.logprobs
+
+
+def test_tuned_it_writes_as_the_phrasebook_does(speller: WhisperListener) -> None:
+    for voice in ("slt", "rms"):
+        found = speller.listen(utterance("norepinephrine infusion eight micrograms per minute", voice).pcm)
+        assert found is not None and found.text == "Norepinephrine infusion 8 micrograms per minute."
+
+
 @pytest.mark.parametrize("loudness", [0, 3, 300, 3_000])
-def test_no_dose_is_made_of_noise(listener: WhisperListener, loudness: int) -> None:
+@pytest.mark.parametrize("model", ["listener", "speller"])
+def test_no_dose_is_made_of_noise(request: pytest.FixtureRequest, model: str, loudness: int) -> None:
+    listener: WhisperListener = request.getfixturevalue(model)
     # the model is apt to go on with the doses of its prompt
     pcm = (np.random.default_rng(loudness).standard_normal(32_000) * loudness).astype(np.int16)
     written = listener.write(pcm)
