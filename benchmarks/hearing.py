@@ -32,7 +32,6 @@ from hearing_corpus.calibrate import (
     fitted,
     reliability_plot,
     without_first,
-    without_second,
 )
 from hearing_corpus.corpus import CHATTER_FAMILY, DIGITS_FAMILY, Corpus, Item, read_manifest, write_manifest
 from hearing_corpus.measure import Trial, as_json, from_json, hear, judge, listener_processes, memory
@@ -59,23 +58,22 @@ DIGITS = 60
 _OF_SECOND = frozenset(
     "both likely likely_root distance none_likely none_far none_no_speech none_disagree none_worst".split()
 )
+_OF_FIRST = frozenset("chosen both fit fit_root none_score none_disagree".split())
 
 CALIBRATED = (
-    ("ONE_LISTENER", "first listener alone", "first", _OF_SECOND),
-    (
-        "SECOND_ALONE",
-        "second listener alone",
-        "second",
-        frozenset("chosen both fit fit_root none_score none_disagree".split()),
-    ),
-    ("TWO_LISTENERS", "both listeners", None, frozenset()),
+    ("ONE_LISTENER", "first listener alone", False, None, _OF_SECOND),
+    ("SECOND_ALONE", "second listener alone", True, without_first, _OF_FIRST),
+    ("TWO_LISTENERS", "both listeners", True, None, frozenset()),
 )
-"""Constant, what it is for, which listener is left alone, and which weights it has not."""
+"""Constant, what it is for, whether it needs both listeners, what is left out of what they found, and the weights
+that are 0.
+
+The first listener alone is no part of both: with a second one it judges fewer sentences.
+"""
 
 
 REDUCED = {
     "both, decision": lambda heard, _: heard,
-    "first alone, decision": lambda heard, _: without_second(heard),
     "second alone, decision": lambda heard, _: without_first(heard),
     "first alone, its best sentence": lambda heard, _: best_of_first(heard),
     "second alone, its text read as it is": best_of_second,
@@ -257,15 +255,15 @@ def judge_again(paths: list[Path], book: Phrasebook, show: int | None) -> None:
 def calibrate(options: argparse.Namespace, book: Phrasebook) -> None:
     """Print the constants that fit what was heard, for `checkback.certainty`; draw how honest they are."""
     meaning = language_of(book).meaning
-    trials = [
-        from_json(each)
-        for path in options.json
-        for found in json.loads(path.read_text(encoding="utf-8")).values()
-        for each in found
-    ]
+    trials: dict[bool, list[Trial]] = {True: [], False: []}
+    for path in options.json:
+        for name, found in json.loads(path.read_text(encoding="utf-8")).items():
+            trials[" and " in name] += [from_json(each) for each in found]
     drawn = {}
-    for constant, what, alone, left_out in CALIBRATED:
-        found = cases(trials, meaning, alone, options.talk_weight)
+    for constant, what, both, reduced, left_out in CALIBRATED:
+        if not trials[both]:
+            continue
+        found = cases(trials[both], meaning, reduced, options.talk_weight)
         weights = getattr(certainty, constant) if options.as_they_are else fitted(found, left_out)
         sure, right = certainties(found, weights)
         print(f"# {what}: {len(found)} utterances, likeliest sentence right {right.mean():.1%}")
@@ -277,7 +275,7 @@ def calibrate(options: argparse.Namespace, book: Phrasebook) -> None:
             )
         drawn[what] = sure, right
     if options.plot is not None:
-        side = {trial.item.side for trial in trials}
+        side = {trial.item.side for each in trials.values() for trial in each}
         reliability_plot(options.plot, drawn, " and ".join(sorted(side)))
 
 
@@ -348,7 +346,12 @@ def main() -> None:
     fitting = commands.add_parser(
         "calibrate", help="what the evidence is worth, from files that measure wrote"
     )
-    fitting.add_argument("json", type=Path, nargs="+", help="--json files of both listeners together")
+    fitting.add_argument(
+        "json",
+        type=Path,
+        nargs="+",
+        help="--json files of both listeners together, and of the first one alone",
+    )
     fitting.add_argument(
         "--talk-weight", type=float, default=0.5, help="of an utterance of chatter (default 0.5)"
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
@@ -50,21 +50,6 @@ class Case:
     weight: float = 1.0
 
 
-def without_second(heard: Heard) -> Heard:
-    """Return what would have been listed and found without the second listener."""
-    kept = [
-        replace(
-            h,
-            evidence=replace(
-                h.evidence, second_logprob=None, second_distance=None, blank_logprob=None, worst_logprob=None
-            ),
-        )
-        for h in heard.hypotheses
-        if h.evidence is not None and h.evidence.found_by_first
-    ]
-    return replace(heard, hypotheses=tuple(kept), free_text=None)
-
-
 def without_first(heard: Heard) -> Heard:
     """Return what would have been listed and found without the first listener."""
     kept = [
@@ -93,7 +78,12 @@ def best_of_second(heard: Heard, book: Phrasebook) -> Heard:
     return replace(heard, hypotheses=(Hypothesis(words),), free_text=None)
 
 
-def cases(trials: Sequence[Trial], meaning: object, alone: str | None, talk_weight: float) -> list[Case]:
+def cases(
+    trials: Sequence[Trial],
+    meaning: object,
+    reduced: Callable[[Heard], Heard] | None,
+    talk_weight: float,
+) -> list[Case]:
     """Return the evidence of trials with one utterance each, and of every utterance of chatter.
 
     Parameters
@@ -101,20 +91,19 @@ def cases(trials: Sequence[Trial], meaning: object, alone: str | None, talk_weig
     trials : sequence of Trial
     meaning : callable
         Of a sentence; equal for sentences that mean the same.
-    alone : {"first", "second"} or None
-        Leave the other listener out.
+    reduced : callable or None
+        Leaves a listener out.
     talk_weight : float
         What an utterance of chatter counts for, against a call-out.
     """
     assert callable(meaning)
-    reduced = {"first": without_second, "second": without_first, None: lambda heard: heard}[alone]
     found = []
     for trial in trials:
         if not trial.chatter and len(trial.pieces) != 1:
             continue
         goal = None if trial.chatter else meaning(trial.item.said)
         for piece in trial.pieces:
-            heard = reduced(piece.heard)
+            heard = piece.heard if reduced is None else reduced(piece.heard)
             if not heard.hypotheses:
                 continue
             right = next(

@@ -1,8 +1,7 @@
 """A Whisper model in torch, read from CTranslate2's file, with a change of low rank for each of its matrices.
 
 Architecture: Radford et al., "Robust Speech Recognition via Large-Scale Weak Supervision" (2022).  The change: Hu
-et al., "LoRA: Low-Rank Adaptation of Large Language Models" (2021).  `tests` compare the untouched model with
-the library's own output.
+et al., "LoRA: Low-Rank Adaptation of Large Language Models" (2021).
 """
 
 from __future__ import annotations
@@ -122,13 +121,9 @@ class LowRankWhisper(nn.Module):
         heads = int(stored["encoder/num_heads"])
 
         def layers(half: str) -> list[str]:
-            found = {
-                name.rsplit("/ffn/linear_0/weight")[0] for name in stored if name.startswith(f"{half}/layer_")
-            }
-            return [
-                f"{half}/layer_{n}"
-                for n in range(len({each.split("/")[1] for each in found} - {"layer_norm"}))
-            ]
+            last = "/ffn/linear_0/weight"
+            count = sum(name.startswith(f"{half}/layer_") and name.endswith(last) for name in stored)
+            return [f"{half}/layer_{n}" for n in range(count)]
 
         self.encoder = nn.ModuleList(Block(stored, at, heads, ENCODER_RANK) for at in layers("encoder"))
         self.decoder = nn.ModuleList(

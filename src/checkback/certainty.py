@@ -29,7 +29,7 @@ _LIKELY_SPAN = 14.0
 _DISTANCE_SPAN = 5.0
 """Beyond these, evidence that is worse counts no more: for the fit, in thousands; in nats; in phone edits."""
 
-ANYWAY = 0.4
+ANYWAY = 0.5
 """Share of what is as probable on silence that is taken off the second listener's log probability."""
 
 USUAL_PACE = 12.5
@@ -309,32 +309,65 @@ ONE_LISTENER = Worth(
 
 SECOND_ALONE = Worth(
     Weights(
-        likely=0.366,
-        likely_root=0.76,
-        distance=0.588,
-        pace=0.864,
-        fast=-0.034,
-        none=-3.43,
-        none_likely=2.204,
-        none_no_speech=8.0,
-    )
+        likely=0.746,
+        likely_root=0.329,
+        distance=0.609,
+        pace=0.408,
+        fast=0.021,
+        none=-1.337,
+        none_likely=2.362,
+        none_far=0.096,
+        none_no_speech=10.217,
+        none_worst=0.628,
+    ),
+    Weights(
+        likely=0.007,
+        likely_root=-0.014,
+        distance=0.047,
+        pace=0.031,
+        fast=0.186,
+        none=-0.127,
+        none_likely=0.283,
+        none_far=0.031,
+        none_worst=0.002,
+        none_pace=0.09,
+    ),
 )
 
 TWO_LISTENERS = Worth(
     Weights(
-        chosen=1.069,
-        both=1.1,
-        fit=0.747,
-        fit_root=0.049,
-        likely=0.239,
-        likely_root=0.548,
-        distance=0.418,
-        pace=1.073,
-        fast=-0.116,
-        none=-3.633,
-        none_likely=1.504,
-        none_no_speech=8.0,
-    )
+        chosen=1.273,
+        both=0.263,
+        fit=0.595,
+        fit_root=0.423,
+        likely=0.628,
+        likely_root=0.271,
+        distance=0.453,
+        pace=0.355,
+        fast=-0.129,
+        none=-1.304,
+        none_likely=2.276,
+        none_far=0.052,
+        none_no_speech=14.233,
+        none_worst=0.437,
+    ),
+    Weights(
+        chosen=0.202,
+        both=0.091,
+        fit=0.188,
+        fit_root=0.115,
+        likely=-0.1,
+        likely_root=-0.096,
+        distance=-0.05,
+        pace=0.001,
+        fast=0.106,
+        none=0.047,
+        none_score=0.178,
+        none_far=0.022,
+        none_disagree=0.116,
+        none_worst=0.025,
+        none_pace=0.093,
+    ),
 )
 
 SECOND_ALONE_UNTUNED = Worth(
@@ -368,7 +401,7 @@ TWO_LISTENERS_UNTUNED = Worth(
 )
 """For models that are not tuned; fitted with `--setup "pocketsphinx and untuned whisper"`, before speech that stands out was weighed."""
 
-ENOUGH: Mapping[Risk, float] = {"low": 0.7, "usual": 0.8, "high": 0.88}
+ENOUGH: Mapping[Risk, float] = {"low": 0.8, "usual": 0.88, "high": 0.92}
 """Probability from which a sentence is taken without a question.
 
 Chosen on the development side, each voice judged with weights fitted to the others: of 428 clear call-outs

@@ -59,7 +59,7 @@ EDGES_S = 0.65
 
 SHORTEST_S = 0.2
 
-ANYWAY = 0.4
+ANYWAY = 0.5
 """Which those are: this share of what is as probable on silence is taken off."""
 
 
