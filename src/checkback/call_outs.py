@@ -85,8 +85,21 @@ def same_thing(body: Any, old: Any) -> bool:
     )
 
 
-def risk_of(readings: tuple[Reading, ...]) -> Risk:
-    """Return what is at stake if a sentence of these readings is taken wrongly."""
+DOSES = frozenset({"drug", "infusion"})
+"""Kinds in which a number taken for its twin, fifteen for fifty, is a wrong dose."""
+
+
+def risk_of(readings: tuple[Reading, ...], *, twin: bool = False) -> Risk:
+    """Return what is at stake if a sentence of these readings is taken wrongly.
+
+    Parameters
+    ----------
+    readings : tuple of Reading
+    twin : bool
+        Whether there is a number in it that is easily taken for another one.
+    """
+    if twin and any(reading.role == "event" and reading.body.kind in DOSES for reading in readings):
+        return "twin"
     risks: list[Risk] = []
     for reading in readings:
         if reading.role == "event" and not reading.correction:

@@ -22,7 +22,7 @@ from typing import Literal
 
 from checkback.hearing.recogniser import Heard
 
-Risk = Literal["low", "usual", "high"]
+Risk = Literal["low", "usual", "high", "twin"]
 
 _FIT_SPAN = 2.5
 _LIKELY_SPAN = 14.0
@@ -269,7 +269,7 @@ def decide(
         Of each sentence.
     none : float
         That it was none of them.
-    risks : sequence of {"low", "usual", "high"}
+    risks : sequence of {"low", "usual", "high", "twin"}
         What would be at stake if a sentence were taken wrongly.
     meant_for_us : bool
         Whether it is known that the program was spoken to.
@@ -401,14 +401,14 @@ TWO_LISTENERS_UNTUNED = Worth(
 )
 """For models that are not tuned; fitted with `--setup "pocketsphinx and untuned whisper"`, before speech that stands out was weighed."""
 
-ENOUGH: Mapping[Risk, float] = {"low": 0.8, "usual": 0.88, "high": 0.92}
+ENOUGH: Mapping[Risk, float] = {"low": 0.8, "usual": 0.88, "high": 0.92, "twin": 0.97}
 """Probability from which a sentence is taken without a question.
 
 Chosen on the development side, each voice judged with weights fitted to the others: of 428 clear call-outs
 in quiet and in room noise of 15, 10 and 5 dB those with a probability of 0.8 and more were wrong in 0.5 %.
 """
 
-ENOUGH_ALONE: Mapping[Risk, float] = {"low": 0.8, "usual": 0.88, "high": 0.92}
+ENOUGH_ALONE: Mapping[Risk, float] = {"low": 0.8, "usual": 0.88, "high": 0.92, "twin": 0.97}
 """The same with one listener, chosen in the same way."""
 
 ENOUGH_TOGETHER = 0.90

@@ -122,6 +122,9 @@ class Loop:
         if lacking := set(RULES) - book.file.advice.keys():
             raise UserError(f"{book.source}: key advice: no words for {', '.join(sorted(lacking))}; add them")
         self._book = book
+        numbers = book.file.numbers
+        #: Words of numbers that are easily taken for another one.
+        self._twins = frozenset(numbers.cardinal(number) for number in numbers.confusable)
         self._clock = clock
         self._voice = voice
         self._verbosity = verbosity
@@ -262,7 +265,10 @@ class Loop:
             if called_for < ENOUGH_TO_ATTEND and not heard.called:
                 return Outcome("ignored", heard.hypotheses[0].words, score=score, reason="was not called")
             held = True
-        risks = [risk_of(each) for each in readings]
+        risks = [
+            risk_of(each, twin=not self._twins.isdisjoint(words.split()))
+            for each, words in zip(readings, sentences, strict=True)
+        ]
         decision = decide(probabilities, none, risks, meant_for_us=held, least=enough(heard))
         order = sorted(range(len(sentences)), key=lambda n: -probabilities[n])
         best = order[0]

@@ -9,8 +9,11 @@ import numpy as np
 import pytest
 from test_loop import GRAMMARS, LIMITS, Room
 
+from checkback.call_outs import risk_of
+from checkback.certainty import ENOUGH
 from checkback.hearing.recogniser import Evidence, FreeText, Heard, Hypothesis, Utterance
 from checkback.language.phrasebook import Phrasebook
+from checkback.language.reading import Reader
 from checkback.loop import Loop, Outcome
 from checkback.record.entry import Act, DeviceEvent
 
@@ -187,3 +190,24 @@ class TestCalledByTheAttentionWord:
             ("check back act two fifteen", ONE), ("check back heart rate fifty", OTHER), held=False
         )
         assert outcome.result == "asked" and acts(room) == []
+
+
+def test_a_dose_whose_number_has_a_twin_needs_more_certainty(book: Phrasebook) -> None:
+    reader = Reader(book, every_size=True)
+
+    def risk(words: str, twin: bool) -> str:
+        return risk_of(tuple(reader.read(words)), twin=twin)
+
+    assert risk("metoprolol fifteen milligrams", True) == "twin"
+    assert risk("metoprolol five milligrams", False) == "high"
+    assert risk("act two fifty", True) == "usual"
+    assert ENOUGH["twin"] > ENOUGH["high"] > ENOUGH["usual"]
+
+
+def test_fifteen_or_fifty_milligrams_is_asked_about_sooner_than_two_or_three(room: Unsure) -> None:
+    # sure enough for a dose, and not for one that sounds like another
+    nearly = Evidence(False, -5.0, -1.2, 0.5, 0.5)
+    plain = room.listen(("metoprolol two milligrams", SURE), ("metoprolol three milligrams", nearly))
+    twin = room.listen(("metoprolol fifteen milligrams", SURE), ("metoprolol fifty milligrams", nearly))
+    assert (plain.result, twin.result) == ("accepted", "asked")
+    assert set(room.loop.expected) == {"fifteen", "fifty"}

@@ -94,7 +94,7 @@ def test_noise_in_which_a_call_out_was_made_up_is_none_of_them() -> None:
 @given(
     st.lists(st.floats(0.0, 1.0), min_size=1, max_size=8),
     st.floats(0.0, 1.0),
-    st.sampled_from(["low", "usual", "high"]),
+    st.sampled_from(["low", "usual", "high", "twin"]),
     st.booleans(),
 )
 def test_a_decision_is_never_rash(shares: list[float], none: float, risk: Risk, meant: bool) -> None:
