@@ -137,6 +137,19 @@ class TestTwoListeners:
         best = max(heard.hypotheses, key=lambda h: h.evidence.second_logprob)  # type: ignore[union-attr,arg-type,return-value]
         assert best.words == "heparin five thousand units"
 
+    def test_what_was_begun_in_the_pause_is_what_would_be_heard_without(self, two: Recogniser) -> None:
+        utterance, other = said("heparin five thousand units"), said("balloon down", "slt")
+        plain = two.hear(utterance)
+        two.prepare(utterance)  # type: ignore[attr-defined]
+        two.prepare(utterance)  # type: ignore[attr-defined]
+        begun = two.hear(replace(utterance, ended_s=9.0))
+        assert begun == replace(plain, utterance=begun.utterance) and begun.utterance.ended_s == 9.0
+        two.prepare(utterance)  # type: ignore[attr-defined]
+        assert words(two.hear(other))[0] == "balloon down"
+        # an answer is waited for since: it has to be on the list
+        two.prepare(utterance)  # type: ignore[attr-defined]
+        assert "fifty" in words(two.hear(replace(utterance, expected=("fifty",))))
+
     @pytest.mark.parametrize(
         ("sentence", "kind"),
         [
