@@ -16,7 +16,7 @@ from checkback.language.phrasing import Phrasing
 from checkback.language.reading import Reader, Reading
 from checkback.record.case import Case
 from checkback.record.devices import DeviceLife
-from checkback.record.entry import Advice, DeviceEvent, Entry, LeftOpen, Moment
+from checkback.record.entry import Advice, DeviceEvent, Entry, LeftOpen, Moment, StandBy
 
 ASKS_FOR_S = 60.0
 """So long a short answer is waited for."""
@@ -75,6 +75,9 @@ class Checklist:
         since: Entry | None = None
         for entry in case.backwards():
             if (now.wall - entry.recorded.wall).total_seconds() > RESUMES_WITHIN_S:
+                break
+            if isinstance(entry.body, StandBy):
+                # nothing was asked any more
                 break
             if isinstance(entry.body, LeftOpen):
                 since = entry

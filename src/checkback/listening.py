@@ -287,20 +287,35 @@ class Listening:
             self._utterances.put(None)
 
     def _follow_voice(self, speaking: bool, *, in_speech: bool) -> None:
-        if self._interruption is not None and speaking:
-            self._interruption.begin(in_speech=in_speech)
-        elif self._interruption is not None:
-            self._interruption.end()
+        if self._interruption is None:
+            return
+        try:
+            if speaking:
+                self._interruption.begin(in_speech=in_speech)
+            else:
+                self._interruption.end()
+        except Exception:
+            self._do_without_interruption()
 
     def _listen_over_voice(self, block: Pcm, segmenter: Segmenter, *, muted: bool) -> None:
         """Let the voice give way if somebody speaks over it."""
         if self._interruption is None or (segmenter.in_speech and not muted):
             return
-        if segmenter.held:
-            self._interruption.leave_out()
-        if self._interruption.feed(block):
+        try:
+            if segmenter.held:
+                self._interruption.leave_out()
+            stops = self._interruption.feed(block)
+        except Exception:
+            self._do_without_interruption()
+            return
+        if stops:
             for sentence in self._voice.give_way():
                 self._show(f"not spoken: {sentence.text} (somebody spoke)")
+
+    def _do_without_interruption(self) -> None:
+        # it only spares a press: hearing goes on without it
+        self._interruption = None
+        self._note_failure("speech no longer stops the voice, only a press does")
 
     def _look(self, segmenter: Segmenter, meter: Meter, *, muted: bool) -> RoomState:
         assert self._microphone is not None

@@ -291,3 +291,11 @@ class TestAcrossARestart:
         room.hear("end of case")
         room.loop.tick()
         assert "contrast total?" not in self.again(room, 600.0)
+
+    def test_after_stand_by_nothing_is_asked(self, room: Room) -> None:
+        ready(room, "contrast")
+        room.hear("end of case")
+        room.loop.tick()
+        assert room.last_said.endswith("contrast total?")
+        room.hear("stand by")
+        assert "contrast total?" not in self.again(room, 30.0)

@@ -1,0 +1,87 @@
+"""What listens for speech over the voice fails: it is told, and hearing goes on."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+import numpy as np
+
+from bailout_room import BailoutRoom
+from checkback.hearing.endpointing import BLOCK_S, BLOCK_SAMPLES
+from checkback.hearing.interruption import Interruption
+from checkback.hearing.microphone import Microphone
+from checkback.hearing.recogniser import Heard, Pcm, Utterance
+from checkback.listening import ERRORS, Listening
+from checkback.speaking.polite import PoliteVoice
+from checkback.speaking.voices import SilentVoice
+
+
+class Broken:
+    """A detector that fails, as a network can that runs out of memory."""
+
+    def is_speech(self, block: Pcm) -> bool:
+        raise MemoryError
+
+    def reset(self) -> None:
+        """Do nothing."""
+
+
+class Talking(SilentVoice):
+    """A voice that is heard all the time."""
+
+    @property
+    def speaking(self) -> bool:
+        return True
+
+
+class Deaf:
+    name = "deaf"
+
+    def hear(self, utterance: Utterance) -> Heard:
+        return Heard(utterance, self.name)
+
+    def close(self) -> None:
+        """Do nothing."""
+
+
+class Quiet(Microphone):
+    """A microphone that gives faint noise and ends the room after so many blocks."""
+
+    name, hearing, overflows, reconnections = "quiet", True, 0, 0
+
+    def __init__(self) -> None:
+        self.blocks = 0
+        self.room: Listening | None = None
+        self._noise = np.random.default_rng(1)
+
+    def read(self, timeout_s: float = 0.1) -> tuple[Pcm, float] | None:
+        time.sleep(0.001)
+        self.blocks += 1
+        if self.blocks == 20 and self.room is not None:
+            self.room.stop()
+        return self._noise.integers(-9, 9, BLOCK_SAMPLES).astype(np.int16), time.monotonic() - BLOCK_S
+
+
+def test_hearing_goes_on_without_it(tmp_path: Path) -> None:
+    case = BailoutRoom(tmp_path / "case")
+    shown: list[str] = []
+    microphone = Quiet()
+    microphone.room = room = Listening(
+        case.loop,
+        PoliteVoice(Talking()),
+        tmp_path,
+        recogniser=Deaf(),
+        microphone=microphone,
+        open_room=True,
+        hold_off_s=0.25,
+        interruption=Interruption(Broken()),
+        report=lambda outcome, utterance: None,
+        show=shown.append,
+    )
+    room.run()
+    case.close()
+    told = [line for line in shown if ERRORS in line]
+    assert len(told) == 1 and told[0].startswith("speech no longer stops the voice"), shown
+    assert "MemoryError" in (tmp_path / ERRORS).read_text(encoding="utf-8")
+    assert microphone.blocks == 20
