@@ -432,6 +432,15 @@ def test_tokens_are_not_tried_out_fast() -> None:
         assert answers.count(429) >= 4
 
 
+def test_strangers_do_not_use_up_what_may_be_posted() -> None:
+    with serving(host="0.0.0.0", token=TOKEN) as served:
+        _, headers, _ = served.ask("/enter", json.dumps({"token": TOKEN}))
+        known = headers["set-cookie"].partition(";")[0]
+        assert {served.say("act 281") for _ in range(guard.POSTS + 5)} == {401}
+        assert served.say("act 281", Cookie=known) == 202
+        assert served.typed == ["act 281"]
+
+
 def test_made_up_tokens_differ_and_can_be_typed() -> None:
     made = {guard.new_token() for _ in range(50)}
     assert len(made) == 50

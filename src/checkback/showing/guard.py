@@ -188,7 +188,7 @@ class Door:
             return PlainTextResponse("Only the display's own pages may ask for this.", 403)
         if scope["method"] == "POST" and (refusal := self._refusal_of_post(headers, path)) is not None:
             return refusal
-        if self._token is not None and path not in OPEN_PATHS and not self._is_known(headers):
+        if not self._may(headers, path):
             if scope["method"] == "GET" and path in ("/", "/desk"):
                 return RedirectResponse("/enter", 303)
             return PlainTextResponse("Enter the token first.", 401)
@@ -203,7 +203,8 @@ class Door:
             return PlainTextResponse("Only the display's own pages may post.", 403)
         if headers.get("content-type", "").partition(";")[0].strip().lower() != "application/json":
             return PlainTextResponse("Only JSON is taken.", 415)
-        if not (self._entries if path == "/enter" else self._posts).take():
+        # what is refused anyway takes nothing from those who may post
+        if self._may(headers, path) and not (self._entries if path == "/enter" else self._posts).take():
             return PlainTextResponse("Too many at once: wait a few seconds.", 429, {"retry-after": "5"})
         return None
 
@@ -231,6 +232,9 @@ class Door:
 
     def _is_of_proxy(self, host: str) -> bool:
         return self._address is not None and host.lower() == urlsplit(self._address).netloc
+
+    def _may(self, headers: Headers, path: str) -> bool:
+        return self._token is None or path in OPEN_PATHS or self._is_known(headers)
 
     def _is_known(self, headers: Headers) -> bool:
         try:
