@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from datetime import timedelta
 from typing import Any
 
 from pydantic import ValidationError
@@ -161,8 +160,5 @@ class Proposals:
         hour, minute = reading.clock
         # People say "at two twenty" for 14:20 too: the latest such time that is past is meant.
         hours = {hour, hour + 12} if 1 <= hour <= 12 and not reading.clock_of_24 else {hour}
-        past = []
-        for h in hours:
-            moment = said.wall.replace(hour=h % 24, minute=minute, second=0, microsecond=0)
-            past.append(moment if moment <= said.wall else moment - timedelta(days=1))
-        return said.earlier((said.wall - max(past)).total_seconds())
+        at = max(latest_past(said.wall, h % 24, minute) for h in hours)
+        return said.earlier((said.wall - at).total_seconds()).model_copy(update={"wall": at})

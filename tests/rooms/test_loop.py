@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
 from datetime import datetime, timedelta, timezone
 from decimal import Decimal
@@ -172,6 +173,22 @@ class TestTimeShift:
         room.journal.close()
         assert entry.at.wall == start - timedelta(minutes=20)
         assert entry.at.monotonic_s == pytest.approx(-1200)
+
+    def test_before_the_night_when_summer_time_begins(
+        self, book: Phrasebook, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        # clocks went from 02:00 to 03:00 on 29 March 2026
+        with monkeypatch.context() as patch:
+            patch.setenv("TZ", "Europe/Berlin")
+            time.tzset()
+            start = datetime(2026, 3, 29, 3, 10).astimezone()
+            room = Room(book, tmp_path / "night", start)
+            (entry,) = room.hear("at one fifty time out").entries
+            room.journal.close()
+        time.tzset()
+        assert (start - entry.at.wall, entry.at.wall.hour) == (timedelta(minutes=20), 1)
+        assert entry.at.monotonic_s == pytest.approx(-1200)
+        assert "one five zero" in room.last_said
 
     def test_long_before_the_record_began_is_asked(self, room: Room) -> None:
         outcome = room.hear("at eight hundred heparin two thousand")

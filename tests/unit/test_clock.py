@@ -48,3 +48,11 @@ def test_in_the_night_when_summer_time_ended() -> None:
     # clocks went from 03:00 back to 02:00 on 25 October 2026
     now = datetime(2026, 10, 25, 4, 0).astimezone()
     assert now - latest_past(now, 1, 30) == timedelta(hours=3, minutes=30)
+
+
+@pytest.mark.usefixtures("berlin")
+def test_in_the_hour_that_clocks_show_twice_the_later_one_that_is_past_is_meant() -> None:
+    first = datetime(2026, 10, 25, 2, 0).astimezone()
+    for minutes, ago in ((100, 10), (70, 40), (40, 10)):
+        now = (first + timedelta(minutes=minutes)).astimezone()
+        assert now - latest_past(now, 2, 30) == timedelta(minutes=ago)

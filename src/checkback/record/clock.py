@@ -30,11 +30,14 @@ def latest_past(now: datetime, hour: int, minute: int) -> datetime:
     hour, minute : int
         On a clock of 24 hours.
     """
-    own_zone = now.astimezone().utcoffset() == now.utcoffset()
-    moment = now.replace(hour=hour, minute=minute, second=0, microsecond=0)
-    if moment > now:
-        moment -= timedelta(days=1)
-    return moment.replace(tzinfo=None).astimezone() if own_zone else moment
+    today = now.replace(hour=hour, minute=minute, second=0, microsecond=0)
+    if now.astimezone().utcoffset() != now.utcoffset():
+        return today if today <= now else today - timedelta(days=1)
+    # an hour that clocks show twice has two moments
+    shown = [
+        day.replace(tzinfo=None, fold=fold) for day in (today, today - timedelta(days=1)) for fold in (0, 1)
+    ]
+    return max(moment for each in shown if (moment := each.astimezone()) <= now)
 
 
 class SystemClock:
