@@ -11,10 +11,15 @@ import shutil
 import subprocess
 import tempfile
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
 
+import numpy as np
+
+_HEARD_HZ = 8_000
+_SILENT = 200
 _ALSA = "</usr/share/alsa/alsa.conf>\npcm.!default { type pulse }\nctl.!default { type pulse }\n"
 _PROGRAMS = ("pulseaudio", "pactl", "paplay", "parec")
 _START_LIMIT_S = 10.0
@@ -105,14 +110,15 @@ class SoundRoom:
         """Add a null sink; `room` is the microphone, `voice` the loudspeaker."""
         self._modules[sink] = self._pactl("load-module", "module-null-sink", f"sink_name={sink}")
         # Without a listener a null sink moves in steps of two seconds.
-        heard = self._home / f"{sink}.raw"
+        heard = self._heard(sink)
         heard.unlink(missing_ok=True)
         self._listeners[sink] = subprocess.Popen(
             [
                 "parec",
                 f"--device={sink}.monitor",
                 "--latency-msec=20",
-                "--rate=8000",
+                f"--rate={_HEARD_HZ}",
+                "--format=s16le",
                 "--channels=1",
                 str(heard),
             ],
@@ -133,9 +139,28 @@ class SoundRoom:
         """Start to play a sound file."""
         return subprocess.Popen(["paplay", f"--device={sink}", str(file)], env=self.env)
 
+    @contextmanager
+    def until_said(
+        self, sink: str = "voice", *, quiet_s: float = 1.2, limit_s: float = 20.0
+    ) -> Iterator[None]:
+        """Wait, after what is done inside, until something was said into a sink and it is quiet again."""
+        heard = self._heard(sink)
+        before = heard.stat().st_size // 2
+
+        def said() -> bool:
+            loud = np.abs(np.fromfile(heard, "<i2")[before:].astype(int)) > _SILENT
+            return bool(loud.any()) and not loud[-round(quiet_s * _HEARD_HZ) :].any()
+
+        yield
+        wait_until(said, f"what is said into {sink}", limit_s=limit_s)
+
     def record(self, file: Path, *, sink: str = "voice", rate_hz: int = 16_000) -> Tape:
         """Start to record, into a mono WAV file, what is played to a sink."""
         return Tape(self.env, file, sink, rate_hz)
+
+    def _heard(self, sink: str) -> Path:
+        """Return the file with all that sounded in a sink since it was plugged in."""
+        return self._home / f"{sink}.raw"
 
     def _stop_listening(self, sink: str) -> None:
         listener = self._listeners.pop(sink)

@@ -50,11 +50,11 @@ def test_only_what_is_said_while_the_talk_key_is_held_counts(tmp_path: Path) -> 
             time.sleep(2.0)
             assert program.entries() == []
 
-            press("keydown", "F6")
-            room.play(said)
-            press("keyup", "F6")
+            with room.until_said():
+                press("keydown", "F6")
+                room.play(said)
+                press("keyup", "F6")
             program.wait_for_entries(1)
-            time.sleep(3.0)  # the check-back
 
             press("key", "F9")
             program.wait_for_entries(2)

@@ -43,14 +43,25 @@ def sound_room() -> Iterator[SoundRoom]:
         yield room
 
 
-def say(room: SoundRoom, folder: Path, *sentences: str, pause_s: float = 7.0) -> None:
-    """Say sentences into the room, with time for the check-back after each."""
-    parts = [silence(0.5)]
-    for sentence in sentences:
-        parts += [spoken(sentence), silence(pause_s)]
+def say(
+    room: SoundRoom, folder: Path, *sentences: str, pause_s: float | None = None, to_the_end: bool = True
+) -> None:
+    """Say sentences into the room, each when the check-back of the one before has ended.
+
+    With `pause_s` there is a pause of that length instead.  If not `to_the_end`, nothing is waited for
+    after the last one.
+    """
     file = folder / "said.wav"
-    soundfile.write(file, np.concatenate(parts), SAMPLE_RATE_HZ)
-    room.play(file)
+    for number, sentence in enumerate(sentences, start=1):
+        last = number == len(sentences)
+        soundfile.write(file, np.concatenate([silence(0.5), spoken(sentence), silence(0.3)]), SAMPLE_RATE_HZ)
+        if pause_s is not None or (last and not to_the_end):
+            room.play(file)
+            if not last and pause_s is not None:
+                time.sleep(pause_s)
+        else:
+            with room.until_said():
+                room.play(file)
 
 
 class Program:
@@ -140,7 +151,6 @@ def test_from_the_microphone_to_the_loudspeaker(sound_room: SoundRoom, tmp_path:
                 "contrast given twenty millilitres",
             )
             program.wait_for_entries(3)
-            time.sleep(1.0)
         assert program.end() == 0
     # both spellings sound alike
     shown = [e.words.replace("milliliters", "millilitres") for e in program.entries()]
@@ -198,7 +208,7 @@ def test_a_microphone_that_is_pulled_out_and_put_back(sound_room: SoundRoom, tmp
         sound_room.plug("room")
         wait_until(lambda: "hearing again" in program.shown(), "the return", limit_s=40.0)
         time.sleep(2.0)
-        say(sound_room, tmp_path, "heart rate eighty one")
+        say(sound_room, tmp_path, "heart rate eighty one", to_the_end=False)
         program.wait_for_entries(2)
         assert [e.words for e in program.entries()] == ["heart rate seventy two", "heart rate eighty one"]
         assert program.end() == 0
@@ -208,7 +218,6 @@ def test_a_microphone_that_gives_no_more_blocks_is_told_aloud(sound_room: SoundR
     with listening(sound_room, tmp_path / "case") as program:
         say(sound_room, tmp_path, "heart rate seventy two")
         program.wait_for_entries(1)
-        time.sleep(1.0)
         with sound_room.record(tmp_path / "voice.wav"):
             sound_room._pactl("suspend-sink", "room", "1")
             wait_until(lambda: "not hearing" in program.shown(), "the notice", limit_s=20.0)
@@ -224,7 +233,7 @@ def test_a_microphone_that_gives_no_more_blocks_is_told_aloud(sound_room: SoundR
 def test_killed_in_mid_case_and_started_again(sound_room: SoundRoom, tmp_path: Path) -> None:
     case = tmp_path / "case"
     with listening(sound_room, case) as program:
-        say(sound_room, tmp_path, "balloon two five by twelve")
+        say(sound_room, tmp_path, "balloon two five by twelve", to_the_end=False)
         program.wait_for_entries(1)
         program.process.send_signal(signal.SIGKILL)
         program.process.wait(timeout=10)
