@@ -212,11 +212,10 @@ class Agreement:
         finding = writing = None
         if second is not None:
             finding = self._waiting.submit(second.find, pcm)
+            writing = self._waiting.submit(second.listen, pcm)
         heard = () if self._first is None else self._first.hear(utterance).hypotheses
         if ahead is not None and ahead.dropped:
             return None
-        if second is not None:
-            writing = self._waiting.submit(second.listen, pcm)
         chosen = heard[0] if heard else None
         listed = _List()
         if chosen is not None:
@@ -224,6 +223,8 @@ class Agreement:
         self._expect(utterance.expected, chosen, listed)
         # what they find is put down by this thread alone
         self._found(finding.result() if finding is not None else (), listed)
+        weighed = self._worth_weighing(list(listed.candidates.values()))
+        fits = [(weighed, self._waiting.submit(self._fits, utterance, weighed))]
         wrote = None if writing is None else writing.result()
         if ahead is not None and ahead.dropped:
             return None
@@ -246,16 +247,17 @@ class Agreement:
             texts = [self._language.written(c.words) for c in unjudged]
             for candidate, found in zip(unjudged, second.judge(pcm, texts), strict=False):
                 candidate.judge(found)
-        if ahead is not None and ahead.dropped:
-            return None
-        weighed = self._worth_weighing(candidates)
-        for candidate, fit in zip(weighed, self._fits(utterance, weighed), strict=False):
-            if fit is None:
-                continue
-            candidate.add(first_fit=fit.fit)
-            if self._language.meaning(fit.words) == self._language.meaning(candidate.words):
-                # in these words it was said, if it was said; others may have another meaning beside
-                candidate.words = fit.words
+        begun = {id(each) for each in weighed}
+        late = [each for each in self._worth_weighing(candidates) if id(each) not in begun]
+        fits.append((late, self._waiting.submit(self._fits, utterance, late)))
+        for some, answer in fits:
+            for candidate, fit in zip(some, answer.result(), strict=False):
+                if fit is None:
+                    continue
+                candidate.add(first_fit=fit.fit)
+                if self._language.meaning(fit.words) == self._language.meaning(candidate.words):
+                    # in these words it was said, if it was said; others may have another meaning beside
+                    candidate.words = fit.words
         for candidate in candidates:
             words = candidate.words.split()
             speech_s = max(len(pcm) / SAMPLE_RATE_HZ - EDGES_S, SHORTEST_S)
