@@ -416,7 +416,8 @@ TWO_LISTENERS_UNTUNED = Worth(
         none_no_speech=8.0,
     )
 )
-"""For models that are not tuned; fitted with `--setup "pocketsphinx and untuned whisper"`, before speech that stands out was weighed."""
+"""For models that are not tuned: of the version before, which weighed neither how far speech stands out nor so much of
+what is written on silence (0.4)."""
 
 ENOUGH: Mapping[Risk, float] = {"low": 0.8, "usual": 0.88, "high": 0.92, "twin": 0.97}
 """Probability from which a sentence is taken without a question.

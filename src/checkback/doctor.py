@@ -190,8 +190,16 @@ def _whisper(settings: Settings) -> str:
         )
     from checkback.hearing.whisper import WhisperListener
 
-    WhisperListener(model, language=book.file.language).close()
-    return f"{model} loads"
+    listener = WhisperListener(model, language=book.file.language, tuned=settings.hearing.tuned)
+    try:
+        found = listener.listen(np.zeros(SAMPLE_RATE_HZ, np.int16))
+    finally:
+        listener.close()
+    if "whisper" not in book.file.recognisers or not settings.hearing.tuned:
+        return f"{model} loads"
+    if found is not None and found.tuned:
+        return f"{model} loads, and is tuned for call-outs"
+    return f"{model} loads, and is used as it came: the tuning is for the multilingual base model alone"
 
 
 def _voice_detector() -> str:

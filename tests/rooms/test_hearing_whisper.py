@@ -15,10 +15,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from checkback import doctor
 from checkback.errors import UserError
 from checkback.hearing.recogniser import Utterance
 from checkback.hearing.whisper import Spelling, WhisperListener
 from checkback.language.written import written_graph
+from checkback.settings import Settings
 from english import book
 from speakers import needs_flite, silence, utterance
 from whisper_weights import WEIGHTS, needs_weights
@@ -269,3 +271,11 @@ def test_closing_takes_no_time(listener: WhisperListener) -> None:
     other.close()
     assert time.monotonic() - since < 5
     assert other.listen(silence(1.0)) is None
+
+
+def test_doctor_tells_whether_the_model_is_tuned() -> None:
+    def told(**hearing: object) -> str:
+        return doctor._whisper(Settings.model_validate({"hearing": {"whisper_model": WEIGHTS, **hearing}}))
+
+    assert told().endswith("loads, and is tuned for call-outs")
+    assert told(tuned=False).endswith("loads")

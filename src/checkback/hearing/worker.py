@@ -158,7 +158,11 @@ class Worker(Generic[Question, Answer]):
 
     def _start(self) -> None:
         self._process = subprocess.Popen(
-            [sys.executable, "-c", _CHILD, *sys.path], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+            [sys.executable, "-c", _CHILD, *sys.path],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            # matrices here are small, and another listener wants the other processors
+            env={"OPENBLAS_NUM_THREADS": "1", **os.environ},
         )
         kind, told = self._within(self._start_limit_s, self._make)
         if kind == "unusable":
