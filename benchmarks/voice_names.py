@@ -28,7 +28,7 @@ def main() -> None:
     """Run it."""
     options = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
     options.add_argument("folder", type=Path)
-    listener = WhisperListener(options.parse_args().folder)
+    listener = WhisperListener(options.parse_args().folder, tuned=False)
     settings = Settings()
     table = read_pronunciations(grammars_folder(settings) / "english.espeak")
     names = [drug.say[0] for drug in app.load_book(settings).formulary.drug]

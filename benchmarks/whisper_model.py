@@ -56,7 +56,7 @@ def main() -> None:
     book = app.load_book(Settings())
     rng, random_ = np.random.default_rng(1), random.Random(1)
     began = time.monotonic()
-    listener = WhisperListener(options.folder, prompt=options.prompt or book.file.writes_like)
+    listener = WhisperListener(options.folder, prompt=options.prompt or book.file.writes_like, tuned=False)
     pid = listener.worker_pid
     assert pid is not None
     print(

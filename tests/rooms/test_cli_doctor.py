@@ -104,7 +104,7 @@ def test_what_the_settings_ask_for_is_needed() -> None:
         settings = Settings.model_validate({"display": {"use": True, "port": port}})
         with pytest.raises(UserError, match=rf"port {port} .*: set another display.port"):
             doctor._display(settings)
-    assert doctor._display(settings) == f"can be served at 127.0.0.1, port {port}"
+    assert doctor._display(settings) == f"can be served at 127.0.0.1, port {port}, for this computer only"
 
 
 def test_an_extra_that_is_asked_for_and_missing_is_named() -> None:

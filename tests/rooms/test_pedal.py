@@ -104,7 +104,7 @@ def test_a_script_that_cannot_be_read_is_named(tmp_path: Path) -> None:
     with pytest.raises(UserError, match=r"missing\.txt cannot be read"):
         ScriptedPedal.from_file(tmp_path / "missing.txt")
     (tmp_path / "binary.txt").write_bytes(b"\xff\xfe")
-    with pytest.raises(UserError, match=r"binary\.txt cannot be read"):
+    with pytest.raises(UserError, match=r"binary\.txt is no text"):
         ScriptedPedal.from_file(tmp_path / "binary.txt")
 
 
