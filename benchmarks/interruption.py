@@ -32,6 +32,7 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
+from echo import CHECK_BACKS as SHORT_CHECK_BACKS
 
 from checkback import app
 from checkback.hearing.endpointing import BLOCK_S, BLOCK_SAMPLES
@@ -45,12 +46,7 @@ from sound_room import SoundRoom
 from speakers import spoken
 
 CHECK_BACKS = (
-    "heart rate seventy two",
-    "balloon two point five by twelve, one four, fourteen atmospheres",
-    "contrast given twenty",
-    "heparin, five thousand units",
-    "stent three point zero by eighteen",
-    "saturation ninety eight",
+    *SHORT_CHECK_BACKS,
     "a clotting time is due, the last bolus was thirty minutes ago",
     "pressure one twenty over eighty",
     "corrected, contrast thirty five",

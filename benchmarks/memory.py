@@ -50,18 +50,10 @@ from checkback.speaking.voices import SilentVoice
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
 
+from soak import CALL_OUTS
+
 from speakers import silence, spoken
 
-CALL_OUTS = (
-    "heart rate seventy two",
-    "balloon two five by twelve fourteen atmospheres",
-    "contrast given twenty millilitres",
-    "balloon down",
-    "heparin five thousand units",
-    "pressure one twenty over eighty",
-    "a c t two hundred eighty",
-    "saturation ninety eight",
-)
 TYPED = (
     "heart rate {n}",
     "contrast {n}",

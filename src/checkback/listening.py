@@ -356,7 +356,11 @@ class Listening:
     def _prepare(self, pending: Utterance) -> None:
         prepare = getattr(self._recogniser, "prepare", None)
         if prepare is not None and (pending.held or self._open_room) and not self._loop.dictating:
-            prepare(self._in_context(pending))
+            try:
+                prepare(self._in_context(pending))
+            except Exception:
+                # it only spares time, and the microphone's thread must not end of it
+                self._note_failure("an utterance could not be begun in the pause")
 
     def _in_context(self, utterance: Utterance) -> Utterance:
         return replace(

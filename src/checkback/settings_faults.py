@@ -71,7 +71,7 @@ def _sentence(each: ErrorDetails) -> str:
     if kind == "literal_error":
         return f"is to be {limits['expected']}, not {_shown(given)}"
     if kind == "string_pattern_mismatch":
-        return FORMS[key]
+        return FORMS.get(key, "is not written in the form that it needs")
     if kind == "string_too_short":
         return "is empty: give it a text, or leave the key out"
     bounds = {"greater_than_equal": ("ge", "at least"), "less_than_equal": ("le", "at most")}

@@ -85,3 +85,29 @@ def test_hearing_goes_on_without_it(tmp_path: Path) -> None:
     assert len(told) == 1 and told[0].startswith("speech no longer stops the voice"), shown
     assert "MemoryError" in (tmp_path / ERRORS).read_text(encoding="utf-8")
     assert microphone.blocks == 20
+
+
+class Hasty(Deaf):
+    def prepare(self, utterance: Utterance) -> None:
+        raise MemoryError
+
+
+def test_what_fails_in_the_pause_costs_no_hearing(tmp_path: Path) -> None:
+    case = BailoutRoom(tmp_path / "case")
+    shown: list[str] = []
+    room = Listening(
+        case.loop,
+        SilentVoice(),
+        tmp_path,
+        recogniser=Hasty(),
+        microphone=Quiet(),
+        open_room=True,
+        hold_off_s=0.25,
+        report=lambda outcome, utterance: None,
+        show=shown.append,
+    )
+    # as the microphone's thread does, which would end of a fault that came through
+    room._prepare(Utterance(np.zeros(BLOCK_SAMPLES, np.int16), 0.0, 1.0, held=True))
+    case.close()
+    assert [line for line in shown if ERRORS in line]
+    assert "MemoryError" in (tmp_path / ERRORS).read_text(encoding="utf-8")

@@ -59,10 +59,6 @@ EDGES_S = 0.65
 
 SHORTEST_S = 0.2
 
-ANYWAY = 0.5
-"""Which those are: this share of what is as probable on silence is taken off."""
-
-
 _ANSWER = "answer"
 
 
@@ -124,17 +120,17 @@ class _Candidate:
     @property
     def likely(self) -> float:
         """How probable the second listener finds it, and not anyway."""
-        logprob = self.evidence.second_logprob
-        return -math.inf if logprob is None else logprob - ANYWAY * (self.evidence.blank_logprob or 0.0)
+        likely = self.evidence.likely
+        return -math.inf if likely is None else likely
 
 
 class _Ahead:
     """What is heard of a sound that will probably be the next utterance."""
 
-    def __init__(self, utterance: Utterance) -> None:
+    def __init__(self, utterance: Utterance, begin: Callable[[_Ahead], Future[Heard | None]]) -> None:
         self.utterance = utterance
-        self.heard: Future[Heard | None]
         self.dropped = False
+        self.heard = begin(self)
 
     def is_for(self, utterance: Utterance) -> bool:
         return utterance.expected == self.utterance.expected and np.array_equal(
@@ -177,8 +173,10 @@ class Agreement:
         self._language = language
         self.name = " and ".join(listener.name for listener in (first, second) if listener is not None)
         # each listener has a child process of its own; these threads only wait for them
-        self._ahead: _Ahead | None = None
         self._waiting = ThreadPoolExecutor(6, thread_name_prefix="listeners")
+        # apart, so that they always find threads to wait for
+        self._beginning = ThreadPoolExecutor(2, thread_name_prefix="listeners, ahead")
+        self._ahead: _Ahead | None = None
 
     def prepare(self, utterance: Utterance) -> None:
         """Begin on sound that will probably be the next utterance; returns at once.
@@ -188,8 +186,8 @@ class Agreement:
         ahead = self._ahead
         if ahead is not None and (ahead.utterance.pcm is utterance.pcm or not ahead.heard.done()):
             return
-        self._ahead = _Ahead(utterance)
-        self._ahead.heard = self._waiting.submit(self._listen, utterance, self._ahead)
+        # whole before anybody sees it: `hear` is called by another thread
+        self._ahead = _Ahead(utterance, lambda new: self._beginning.submit(self._listen, utterance, new))
 
     def hear(self, utterance: Utterance) -> Heard:
         """List what may have been said, with the evidence; see `Recogniser.hear`.
@@ -310,7 +308,8 @@ class Agreement:
         for listener in (self._first, self._second):
             if listener is not None:
                 listener.close()
-        self._waiting.shutdown(wait=True, cancel_futures=True)
+        for threads in (self._beginning, self._waiting):
+            threads.shutdown(wait=True, cancel_futures=True)
 
     def _fits(self, utterance: Utterance, candidates: Sequence[_Candidate]) -> tuple[Fit | None, ...]:
         """Let the first listener judge sentences."""

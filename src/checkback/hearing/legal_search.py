@@ -199,24 +199,22 @@ class LegalSearch:
         behind : float
             A beginning is given up that is so much less probable than the likeliest one of as many pieces.
         """
+
+        def ranks(beam: _Beam, pieces: Sequence[int] | NDArray[np.int64]) -> NDArray[np.float32]:
+            here = decoder.following(start, beam.node, pieces)
+            return beam.rank + here - share * decoder.following(blank, beam.blank_node, pieces)
+
         beams = [_Beam(0.0, start.node, blank.node, (self._trie(self._start, True, False),))]
         done: list[_Beam] = []
         for _ in range(MOST_PIECES):
             ahead: list[tuple[float, int, int, int]] = []
             for n, each in enumerate(beams):
-
-                def ranks(
-                    pieces: Sequence[int] | NDArray[np.int64], each: _Beam = each
-                ) -> NDArray[np.float32]:
-                    here = decoder.following(start, each.node, pieces)
-                    return each.rank + here - share * decoder.following(blank, each.blank_node, pieces)
-
                 if self._last in each.place:
-                    done.append(each.longer(float(ranks([self._end])[0]), self._end))
+                    done.append(each.longer(float(ranks(each, [self._end])[0]), self._end))
                 pieces, _, _ = self._next(each.place)
                 if not len(pieces):
                     continue
-                found = ranks(pieces)
+                found = ranks(each, pieces)
                 best = np.argpartition(-found, beam)[:beam] if len(found) > beam else np.arange(len(found))
                 ahead += [(float(found[k]), n, int(pieces[k]), int(k)) for k in best]
             least = max(

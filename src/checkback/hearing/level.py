@@ -25,6 +25,8 @@ _FULL = 32_700
 _FULL_IN_A_ROW = 3
 _CLIPPED_BLOCKS = 4
 _CLIPPED_WITHIN_S = 2.0
+_FRAME_SAMPLES = SAMPLE_RATE_HZ // 50
+_LOUD_SHARE, _QUIET_SHARE = 0.9, 0.1
 
 
 class Meter:
@@ -94,10 +96,6 @@ def _clips(pcm: Pcm) -> bool:
         return False
     runs = np.convolve(full, np.ones(_FULL_IN_A_ROW), mode="valid")
     return bool((runs == _FULL_IN_A_ROW).any())
-
-
-_FRAME_SAMPLES = SAMPLE_RATE_HZ // 50
-_LOUD_SHARE, _QUIET_SHARE = 0.9, 0.1
 
 
 def stands_out_db(pcm: Pcm) -> float:

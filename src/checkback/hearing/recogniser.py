@@ -106,6 +106,10 @@ class Fit:
     fit: float
 
 
+ANYWAY = 0.5
+"""Share of what is as probable on silence that is taken off the second listener's log probability."""
+
+
 @dataclass(frozen=True, slots=True)
 class Evidence:
     """What speaks for one sentence, as far as each listener was asked.
@@ -140,6 +144,13 @@ class Evidence:
     found_by_first: bool = False
     found_by_second: bool = False
     phones_per_s: float = 0.0
+
+    @property
+    def likely(self) -> float | None:
+        """How probable the second listener finds it, and not anyway; None if it was not asked."""
+        if self.second_logprob is None:
+            return None
+        return self.second_logprob - ANYWAY * (self.blank_logprob or 0.0)
 
 
 @dataclass(frozen=True, slots=True)
