@@ -19,6 +19,7 @@ from pathlib import Path
 
 import pytest
 from pydicom import dcmread
+from pynetdicom.acse import ACSE
 
 from checkback.errors import UserError
 from checkback.record.case import Case
@@ -168,6 +169,24 @@ def test_a_refused_association_is_told_and_the_log_stays_queued(tmp_path: Path) 
         outcome = try_once(outbox)
     assert not outcome.delivered and f"{to} rejected us" in outcome.said
     assert [item.attempts for item in outbox.items()] == [1]
+
+
+@pytest.mark.outside
+def test_a_rejection_that_comes_before_the_library_looks_is_told_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    requested = ACSE.send_request
+
+    def late(acse: ACSE) -> None:
+        requested(acse)
+        acse.dul.join(timeout=20)
+
+    monkeypatch.setattr(ACSE, "send_request", late)
+    with storescp(tmp_path / "kept", "--refuse") as to:
+        outbox = box(tmp_path)
+        queue(outbox, to)
+        outcome = try_once(outbox)
+    assert f"{to} rejected us" in outcome.said
 
 
 @contextmanager

@@ -19,6 +19,7 @@ from checkback.sending.outbox import Item, Undelivered
 if TYPE_CHECKING:
     from pydicom.dataset import Dataset
     from pynetdicom.association import Association
+    from pynetdicom.pdu import A_ASSOCIATE_RJ
 
 CALLING = "CHECKBACK"
 """Title that the program calls itself, unless told otherwise."""
@@ -140,6 +141,7 @@ def deliver(item: Item, payload: bytes) -> str:
         from pydicom import dcmread
         from pynetdicom import evt
         from pynetdicom.ae import ApplicationEntity
+        from pynetdicom.pdu import A_ASSOCIATE_RJ
     except ImportError:
         raise Undelivered(
             "sending DICOM needs the packages of the extra 'export': pip install 'checkback[export]'",
@@ -159,14 +161,26 @@ def deliver(item: Item, payload: bytes) -> str:
     entity.dimse_timeout = entity.network_timeout = ANSWER_S
     entity.add_requested_context(ds.SOPClassUID, [ExplicitVRLittleEndian, ImplicitVRLittleEndian])
     opened: list[Any] = []
+    rejections: list[A_ASSOCIATE_RJ] = []
+
+    def keep(event: evt.Event) -> None:
+        if isinstance(event.pdu, A_ASSOCIATE_RJ):
+            rejections.append(event.pdu)
+
     association = entity.associate(
         to.host,
         to.port,
         ae_title=to.called,
         tls_args=None if tls is None else (tls, to.host),
-        evt_handlers=[(evt.EVT_CONN_OPEN, lambda event: opened.append(event.assoc.dul.socket.socket))],
+        evt_handlers=[
+            (evt.EVT_CONN_OPEN, lambda event: opened.append(event.assoc.dul.socket.socket)),
+            (evt.EVT_PDU_RECV, keep),
+        ],
     )
     try:
+        # the library takes a rejection that comes before it looks for a connection that never was
+        if rejections:
+            raise _rejected(rejections[0], to)
         return _store(association, ds, to)
     finally:
         # after a reset the library forgets its socket without closing it
@@ -199,11 +213,12 @@ def _tls(options: Mapping[str, str]) -> ssl.SSLContext | None:
     return context
 
 
+def _rejected(answer: A_ASSOCIATE_RJ, to: Archive) -> Undelivered:
+    why = _WHY_REJECTED.get((answer.source, answer.reason_diagnostic), "it gave no reason")  # type: ignore[arg-type]
+    return Undelivered(f"{to} rejected us: {why}", refused=answer.result == _PERMANENT)
+
+
 def _not_connected(association: Association, to: Archive) -> Undelivered:
-    if association.is_rejected:
-        answer: Any = association.acceptor.primitive
-        reason = _WHY_REJECTED.get((answer.result_source, answer.diagnostic), "it gave no reason")
-        return Undelivered(f"{to} rejected us: {reason}", refused=answer.result == _PERMANENT)
     if association.acceptor.primitive is not None and not association.accepted_contexts:
         return Undelivered(
             f"{to} does not take procedure logs: none of what we proposed was accepted", refused=True
