@@ -146,6 +146,7 @@ class Listening:
     ) -> None:
         self._loop = loop
         self._voice = voice
+        voice.recall = loop.recall
         self._folder = folder
         self._recogniser = recogniser
         self._microphone = microphone

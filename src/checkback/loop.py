@@ -59,7 +59,7 @@ from checkback.record.entry import (
 )
 from checkback.record.journal import Journal
 from checkback.recorder import Recorder
-from checkback.said_back import SaidBack
+from checkback.said_back import Recall, SaidBack
 from checkback.speaking.voice import Tone, Urgency, Voice
 from checkback.watching.limits import Limits
 from checkback.watching.reminders import RULES, due, standing
@@ -136,6 +136,7 @@ class Loop:
         self._session = self._recorder.session
         self._proposals = Proposals(self.case, book.catalogue, self.phrasing)
         self._said_back = SaidBack(self.case, self.phrasing, book.file.replies["at"], verbosity)
+        self._recall = Recall(self.case, self.phrasing, self._open_question)
         self._checklist = Checklist(self.phrasing)
         self._resumed = not journal.entries
         self._bailout = bailout
@@ -460,6 +461,13 @@ class Loop:
             if together := self.phrasing.sentences(text for text, how in texts if how is urgency):
                 silent = tone is not None and urgency is Urgency.REMINDER and not question
                 self._voice.say("" if silent else together, urgency, tone)
+
+    def recall(self, text: str) -> str | None:
+        """Return what is to be said again of a check-back that was cut off, now that another one comes.
+
+        As `Recall.words`; for the owner's thread.
+        """
+        return self._recall.words(text)
 
     def say(self, key: str, urgency: Urgency = Urgency.CHECK_BACK) -> None:
         """Say one of the phrasebook's replies that is no answer to a call-out."""
@@ -945,6 +953,8 @@ class Loop:
                 text, tone = aloud(
                     answered.reply, asks, answered.entries, self._verbosity, say_again=say_again
                 )
+                # a question that was added is put in its own way if it is still open
+                self._recall.remember(text, outcome)
                 self._voice.say(text, tone=tone)
         return answered
 

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from collections import OrderedDict
+from collections.abc import Callable
 from typing import Any
 
 from checkback.aloud import Verbosity
-from checkback.call_outs import CallOut, Proposal
+from checkback.call_outs import CallOut, Outcome, Proposal
 from checkback.language.phrasing import Phrasing
 from checkback.record.case import Case
 from checkback.record.entry import DeviceEvent, Entry, Identity
+
+REMEMBERED = 16
+"""So many check-backs are known by their words: more than can wait to be said."""
 
 
 class SaidBack:
@@ -62,3 +67,45 @@ class SaidBack:
                         "of_device", device=self._phrasing.spoken(went_in), entry=said
                     )
         return said
+
+
+class Recall:
+    """Tells what is still to be said of a check-back that somebody spoke over.
+
+    Parameters
+    ----------
+    case : Case
+        As it grows.
+    phrasing : Phrasing
+    question : callable
+        Returns the entry whose question is open, or None.
+    """
+
+    def __init__(self, case: Case, phrasing: Phrasing, question: Callable[[], Entry | None]) -> None:
+        self._case = case
+        self._phrasing = phrasing
+        self._question = question
+        self._said: OrderedDict[str, Outcome] = OrderedDict()
+
+    def remember(self, text: str, outcome: Outcome) -> None:
+        """Note what the voice says for an outcome."""
+        self._said.pop(text, None)
+        self._said[text] = outcome
+        while len(self._said) > REMEMBERED:
+            self._said.popitem(last=False)
+
+    def words(self, text: str) -> str | None:
+        """Return what to say of a check-back before the next one.
+
+        The same words if it asks what is still open; None if it is about no entry, or about one that was
+        withdrawn, corrected or settled since.  A line of a card is asked for again in its own way.
+        """
+        outcome = self._said.get(text)
+        if outcome is None or not outcome.entries:
+            return None
+        if outcome.result == "asked":
+            return text if self._question() in outcome.entries else None
+        holds = all(self._case.standing(entry)[0] == "stands" for entry in outcome.entries)
+        if not holds or any(entry.body.kind == "card_step" for entry in outcome.entries):
+            return None
+        return self._phrasing.reply("before_that", entry=outcome.reply)

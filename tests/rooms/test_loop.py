@@ -64,6 +64,10 @@ class Room:
             show=self.shown.append,
         )
 
+    def recalled(self) -> str | None:
+        """Return what becomes of the last thing said if that was cut off and another check-back comes."""
+        return self.loop.recall(self.last_said)
+
     def hear(
         self,
         words: str,
@@ -636,3 +640,33 @@ def test_the_reminder_pedal_says_one_thing_after_the_other_until_it_is_noted(roo
 
 def test_without_an_open_card_the_card_pedal_says_so(room: Room) -> None:
     assert room.loop.pressed("card").reply == "no card is open"
+
+
+class TestACheckBackWasCutOff:
+    def test_an_entry_that_stands_is_told_before_the_next_check_back(self, room: Room) -> None:
+        room.hear("heparin five thousand units", held=True)
+        heparin = room.last_said
+        assert room.recalled() == f"before that, {heparin}"
+        room.hear("balloon two five by twelve", held=True)
+        assert room.loop.recall(heparin) == f"before that, {heparin}"
+
+    @pytest.mark.parametrize("then", ["disregard", "correction heparin three thousand units"])
+    def test_what_was_taken_back_is_not_told_but_that_it_was_is(self, room: Room, then: str) -> None:
+        room.hear("heparin five thousand units", held=True)
+        heparin = room.last_said
+        room.hear(then, held=True)
+        assert room.loop.recall(heparin) is None
+        assert room.recalled() == f"before that, {room.last_said}"
+
+    def test_a_question_comes_again_whole_until_it_is_answered(self, room: Room) -> None:
+        room.hear("balloon three by twenty eight", held=True)
+        question = room.last_said
+        room.hear("how much contrast", held=True)
+        assert room.loop.recall(question) == question
+        assert room.recalled() is None, "an answer can be asked for again"
+        room.hear("option two", held=True)
+        assert room.loop.recall(question) is None
+
+    def test_what_is_about_no_entry_is_not_told(self, room: Room) -> None:
+        room.hear("so where were we", held=True)
+        assert room.last_said == "say again" and room.recalled() is None

@@ -193,6 +193,40 @@ class TestSpokenOver:
             room.voice.follow(False, now_s + second)
         assert room.begun[1:] == ["withdrawn, heparin five thousand"]
 
+    def test_the_next_check_back_begins_with_what_was_cut_off_before_it(self) -> None:
+        room = Room()
+        room.voice.recall = {"heparin five thousand": "before that, heparin five thousand"}.get
+        room.voice.follow(False, time.monotonic())
+        room.voice.say("heparin five thousand")
+        room.voice.say("say again")
+        room.voice.give_way()
+        now_s = time.monotonic() + GIVES_WAY_S
+        room.voice.follow(True, now_s)
+        room.voice.say("balloon down")
+        assert len(room.begun) == 2, "nobody is spoken into"
+        room.voice.follow(False, now_s + 1.0)
+        assert room.begun[2:] == ["before that, heparin five thousand", "balloon down"]
+        assert room.shown == ["not spoken: say again (something newer is said)"]
+        # cut again, only what is new comes again
+        assert [each.text for each in room.voice.give_way()] == ["before that, heparin five thousand"]
+        for second in range(2, 10):
+            room.voice.follow(False, now_s + second)
+        assert room.begun[4:] == ["balloon down"]
+
+    def test_a_question_that_is_still_open_waits_for_the_quiet(self) -> None:
+        room = Room()
+        room.voice.recall = lambda text: text
+        room.voice.follow(False, time.monotonic())
+        room.voice.say("option one, or option two?")
+        room.voice.give_way()
+        room.voice.follow(True, time.monotonic() + GIVES_WAY_S)
+        room.voice.say("no contrast recorded")
+        now_s = time.monotonic() + GIVES_WAY_S
+        room.voice.follow(False, now_s)
+        assert room.begun[1:] == ["no contrast recorded"]
+        room.voice.follow(False, now_s + REPEATS_AFTER_S)
+        assert room.begun[2:] == ["option one, or option two?"]
+
     def test_a_press_drops_it_for_good(self) -> None:
         room = Room()
         room.voice.follow(False, time.monotonic())

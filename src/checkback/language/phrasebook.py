@@ -59,7 +59,7 @@ QUESTIONS = frozenset(
     "last_act contrast_so_far contrast_left heparin_so_far balloon_time what_is_in what_is_missing".split()
 )
 REPLIES = frozenset(
-    "say_again nothing_said accepted corrected withdrawn nothing_to_withdraw nothing_to_correct "
+    "say_again nothing_said before_that accepted corrected withdrawn nothing_to_withdraw nothing_to_correct "
     "no_such_entry does_not_fit which heard_either go_ahead option or confirm unlisted dropped parked voice_off voice_on at "
     "act_last act_none just_now one_minute_ago minutes_ago contrast contrast_none in in_none missing missing_none nothing_in nothing_up "
     "trouble saved_again nothing_asked replaces deaf hearing_again microphone_silent microphone_loud pedal_lost pedal_back pedal_stuck no_balloon nothing_due no_card contrast_left no_creatinine heparin heparin_none "

@@ -36,13 +36,21 @@ class PoliteVoice:
     Notes
     -----
     Critical sentences that were silenced are said once more, when it is quiet again.  So are check-backs that
-    somebody spoke over, unless there is an answer to what was said: then that takes their place.
+    somebody spoke over; if another check-back comes first, those that still hold are said in front of it.
+
+    Attributes
+    ----------
+    recall : callable
+        Is given the words of a check-back that was cut off when another one comes, in the thread that says
+        that.  It returns the words to say in front of it; the same words if it is still a question, which then
+        waits until it is quiet; None if it holds no longer, so that it is shown only.
     """
 
     def __init__(self, voice: Voice, *, show: Callable[[str], None] = lambda line: None) -> None:
         self.name = voice.name
         self._voice = voice
         self._show = show
+        self.recall: Callable[[str], str | None] = lambda text: None
         self._lock = threading.Lock()
         self._waiting = Queue()
         self._count = 0
@@ -57,15 +65,13 @@ class PoliteVoice:
         """Say `text` now, or as soon as the speaker has finished."""
         with self._lock:
             now_s = time.monotonic()
-            if urgency is Urgency.CHECK_BACK:
-                self._held.clear()
             sentence = Sentence(text, urgency, tone)
+            if urgency is Urgency.CHECK_BACK:
+                for again in self._recall_before(sentence):
+                    self._begin(again, now_s)
             # the same words for something new: they were not said again yet
             self._said_again.discard(sentence)
-            if not self._followed or (self._since_s is None and now_s >= self._quiet_until_s):
-                self._voice.say(text, urgency, tone)
-                return
-            self._wait(sentence, now_s)
+            self._begin(sentence, now_s)
 
     def follow(self, in_speech: bool, now_s: float, *, held: bool = False) -> None:
         """Note whether somebody is speaking, and whether the talk pedal is held for it."""
@@ -144,6 +150,29 @@ class PoliteVoice:
         """Say what waits and close the voice."""
         self.let_go()
         self._voice.close(timeout_s=timeout_s)
+
+    def _begin(self, sentence: Sentence, now_s: float) -> None:
+        if not self._followed or (self._since_s is None and now_s >= self._quiet_until_s):
+            self._voice.say(sentence.text, sentence.urgency, sentence.tone)
+        else:
+            self._wait(sentence, now_s)
+
+    def _recall_before(self, newer: Sentence) -> list[Sentence]:
+        """Return what is said again before a newer check-back; it is not said a third time."""
+        again = []
+        held, self._held = self._held, []
+        for cut in held:
+            if cut == newer:
+                continue
+            words = self.recall(cut.text)
+            if words == cut.text:
+                self._held.append(cut)
+            elif words is not None:
+                again.append(Sentence(words, cut.urgency))
+            elif cut.text:
+                self._show(f"not spoken: {cut.text} (something newer is said)")
+        self._said_again.update(again)
+        return again
 
     def _wait(self, sentence: Sentence, now_s: float) -> None:
         self._count += 1
