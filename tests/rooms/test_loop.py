@@ -170,6 +170,18 @@ class TestTimeShift:
         room.journal.close()
         assert entry.at.wall == start.replace(hour=hour, minute=10)
 
+    @pytest.mark.parametrize(("time", "hour"), [("2:30", 14), ("02:30", 2), ("14:30", 14)])
+    def test_a_leading_zero_elsewhere_in_the_line_tells_nothing_of_its_time(
+        self, book: Phrasebook, tmp_path: Path, time: str, hour: int
+    ) -> None:
+        start = START.replace(hour=2, minute=20)
+        room = Room(book, tmp_path / "long", start)
+        room.clock.set(12.5 * 3600)
+        (entry,) = room.loop.typed(f"at {time} balloon 3 by 08:10").entries
+        room.journal.close()
+        assert isinstance(entry.body, Device) and entry.body.pressure_atm == 10
+        assert entry.at.wall == start.replace(hour=hour, minute=30)
+
     def test_before_midnight_is_yesterday(self, book: Phrasebook, tmp_path: Path) -> None:
         start = START.replace(hour=0, minute=10)
         room = Room(book, tmp_path / "night", start)

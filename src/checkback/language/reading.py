@@ -29,7 +29,7 @@ from checkback.record.entry import BODY
 
 Role = Literal["event", "fragment", "dialogue", "question", "answer", "bailout"]
 
-_WITH_LEADING_ZERO = re.compile(r"(?<!\d)0\d:\d\d(?!\d)")
+_WITH_LEADING_ZERO = re.compile(r"(?<!\d)(0\d):(\d\d)(?!\d)")
 """A typed time that nobody writes so on a clock of twelve hours."""
 
 MAX_READINGS = 12
@@ -135,12 +135,14 @@ class Reader:
         else:
             words = normalise(sentence, self._abbreviations)
         meanings = match(self._root, words)
-        of_24 = self._abbreviations is not None and _WITH_LEADING_ZERO.search(sentence) is not None
+        found = _WITH_LEADING_ZERO.findall(sentence) if self._abbreviations is not None else []
+        # what else in the line begins with a zero says nothing of its time
+        of_24 = {(int(hour), int(minute)) for hour, minute in found}
         readings: dict[str, Reading] = {}
         for fields in meanings:
             reading = _reading(fields)
             if reading is not None:
-                if of_24 and reading.clock is not None:
+                if reading.clock in of_24:
                     reading = replace(reading, clock_of_24=True)
                 readings.setdefault(repr(reading), reading)
         return tuple(readings.values())[:MAX_READINGS]
