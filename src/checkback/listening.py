@@ -27,7 +27,7 @@ from checkback.hearing.pedals.events import PedalEvent, PedalNotice
 from checkback.hearing.recogniser import Heard, Pcm, Recogniser, Utterance
 from checkback.loop import Loop
 from checkback.speaking.polite import PoliteVoice
-from checkback.speaking.voice import Urgency
+from checkback.speaking.voice import Sentence, Urgency
 
 TICK_S = 0.5
 """How often disk and clocks are looked after."""
@@ -57,6 +57,14 @@ class Noticed:
     """The microphone gives nothing but zeros, or is too loud."""
 
     notice: Notice
+
+
+@dataclass(frozen=True)
+class Unspoken:
+    """Sentences were silenced, and are not said again."""
+
+    sentences: tuple[Sentence, ...]
+    why: str
 
 
 WhyDeaf = Literal["", "no microphone", "lost", "silent", "speaking", "pedal"]
@@ -104,7 +112,7 @@ class Stopped:
     """Time to end."""
 
 
-Event = Heard | PedalEvent | PedalNotice | Typed | HearingChanged | Noticed | Stopped
+Event = Heard | PedalEvent | PedalNotice | Typed | HearingChanged | Noticed | Unspoken | Stopped
 
 
 class Listening:
@@ -198,7 +206,7 @@ class Listening:
         if event.action == "talk":
             if event.pressed:
                 # whoever presses wants to speak: the voice gives way
-                self._voice.stop()
+                self._events.put(Unspoken(self._voice.stop(), "talk was pressed"))
             self._talk.put(event.pressed)
         elif event.pressed:
             self._events.put(event)
@@ -310,8 +318,7 @@ class Listening:
             self._do_without_interruption()
             return
         if stops:
-            for sentence in self._voice.give_way():
-                self._show(f"not spoken: {sentence.text} (somebody spoke)")
+            self._events.put(Unspoken(self._voice.give_way(), "somebody spoke"))
 
     def _do_without_interruption(self) -> None:
         # it only spares a press: hearing goes on without it
@@ -434,6 +441,9 @@ class Listening:
             key = "hearing_again" if event.hearing else "deaf"
             self._show(self._loop.phrasing.reply(key))
             self._loop.say(key, Urgency.CHECK_BACK if event.hearing else Urgency.CRITICAL)
+        if isinstance(event, Unspoken) and (texts := [s.text for s in event.sentences if s.text]):
+            # on one line: the wall has room for one
+            self._show(f"not spoken: {'; '.join(texts)} ({event.why})")
         if isinstance(event, Noticed):
             self._show(self._loop.phrasing.reply(event.notice))
             self._loop.say(

@@ -11,9 +11,11 @@ from bailout_room import BailoutRoom
 from checkback.hearing.endpointing import BLOCK_S, BLOCK_SAMPLES
 from checkback.hearing.interruption import Interruption
 from checkback.hearing.microphone import Microphone
+from checkback.hearing.pedals.events import PedalEvent
 from checkback.hearing.recogniser import Heard, Pcm, Utterance
 from checkback.listening import ERRORS, Listening
 from checkback.speaking.polite import PoliteVoice
+from checkback.speaking.voice import Sentence, Tone, Urgency
 from checkback.speaking.voices import SilentVoice
 
 
@@ -85,6 +87,48 @@ def test_hearing_goes_on_without_it(tmp_path: Path) -> None:
     assert len(told) == 1 and told[0].startswith("speech no longer stops the voice"), shown
     assert "MemoryError" in (tmp_path / ERRORS).read_text(encoding="utf-8")
     assert microphone.blocks == 20
+
+
+class Slow(SilentVoice):
+    """A voice whose sentences are not over before they are silenced."""
+
+    def __init__(self) -> None:
+        self._unsaid: list[Sentence] = []
+
+    def say(self, text: str, urgency: Urgency = Urgency.CHECK_BACK, tone: Tone | None = None) -> None:
+        self._unsaid.append(Sentence(text, urgency, tone))
+
+    def stop(self) -> tuple[Sentence, ...]:
+        unsaid, self._unsaid = tuple(self._unsaid), []
+        return unsaid
+
+
+def test_what_a_press_of_talk_silences_is_shown(tmp_path: Path) -> None:
+    case = BailoutRoom(tmp_path / "case")
+    shown: list[str] = []
+    voice = PoliteVoice(Slow())
+    room = Listening(
+        case.loop,
+        voice,
+        tmp_path,
+        recogniser=None,
+        microphone=None,
+        open_room=True,
+        hold_off_s=0.25,
+        report=lambda outcome, utterance: None,
+        show=shown.append,
+    )
+    for pressed in (True, False):
+        room.press(PedalEvent("talk", pressed, 0.0))
+    voice.say("heparin, five thousand units")
+    voice.say("", Urgency.REMINDER, "attention")
+    voice.say("a clotting time is due", Urgency.REMINDER)
+    voice.say("above rated burst", Urgency.CRITICAL)
+    room.press(PedalEvent("talk", True, 1.0))
+    room.stop()
+    room.run()
+    case.close()
+    assert shown == ["not spoken: heparin, five thousand units; a clotting time is due (talk was pressed)"]
 
 
 class Hasty(Deaf):
