@@ -117,18 +117,26 @@ def distances_by_hand(matcher: SoundMatcher, heard: str, grammar: Grammar) -> di
 @given(
     st.lists(
         st.sampled_from("two ten twelve eight in out balloon wire stent".split()), min_size=1, max_size=5
-    )
+    ),
+    st.sampled_from([0.0, 0.8, 2.6, 1e9]),
+    st.sampled_from([1.0, 4.0, 1e9]),
 )
-@settings(max_examples=40)
-def test_the_search_finds_the_same_as_a_table_for_each_sentence(heard: list[str]) -> None:
+@settings(max_examples=80)
+def test_the_search_finds_the_same_as_a_table_for_each_sentence(
+    heard: list[str], within: float, farthest: float
+) -> None:
     # words with one pronunciation each, so that both count the same
     ways = {word: dictionary()[word][:1] for word in "two ten twelve eight in out balloon wire stent".split()}
     parts = product(("balloon", "wire", "stent"), ("two", "eight", "twelve"), ("in", "out"))
     grammar = small(*(" ".join(words) for words in parts))
     searching = SoundMatcher(grammar, ways)
     by_hand = distances_by_hand(searching, " ".join(heard), grammar)
-    found = {near.words: near.distance for near in searching.nearest(heard, within=1e9)}
-    assert found.keys() == by_hand.keys()
+    near = list(searching.nearest(heard, within=within, farthest=farthest))
+    assert near == sorted(near, key=lambda each: each.distance)
+    found = {each.words: each.distance for each in near}
+    most, rounded = min(min(by_hand.values()) + within, farthest), 0.005
+    assert {words for words, apart in by_hand.items() if apart < most - rounded} <= found.keys()
+    assert found.keys() <= {words for words, apart in by_hand.items() if apart < most + rounded}
     for words, distance in found.items():
         assert distance == pytest.approx(by_hand[words], abs=0.01), words
 

@@ -336,14 +336,14 @@ class Agreement:
         own : bool
             The words are the first listener's choice.
         """
-        farthest = FARTHEST_PER_PHONE * len(self._matcher.phones(words))
+        farthest = math.inf if own else FARTHEST_PER_PHONE * len(self._matcher.phones(words))
         choice = self._language.meaning(" ".join(words)) if own else None
         if choice is not None:
             # others may be said exactly alike, and would come first
             listed.wordings[choice] = " ".join(words)
         found: dict[Hashable, _Candidate] = {}
-        for near in islice(self._matcher.nearest(words, within=WITHIN), LOOKED_AT):
-            if not own and (near.distance > farthest or len(found) == FROM_EACH):
+        for near in islice(self._matcher.nearest(words, within=WITHIN, farthest=farthest), LOOKED_AT):
+            if not own and len(found) == FROM_EACH:
                 break
             meaning = self._language.meaning(near.words)
             if meaning is None:

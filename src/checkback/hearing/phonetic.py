@@ -8,6 +8,7 @@ weighted edit distance: phones that sound alike are cheap to exchange.
 from __future__ import annotations
 
 import heapq
+import math
 import re
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -33,6 +34,15 @@ LOST = 0.65
 
 WEAK = 0.7
 """Factor for phones that are often swallowed or made up: stops at the end, H, schwa."""
+
+WIDER = 2.5
+"""Where nothing is found, sentences so many times as far away are looked for."""
+
+SPARSE = 0.1
+"""If no more of the ways so far are worth going on with, they are followed one by one."""
+
+DEAREST = LONGEST_PHONES * (INSERTED + LOST)
+"""No two sentences are farther apart."""
 
 _SWALLOWED = frozenset({"HH", "AH", "T", "D", "IH", "ER"})
 
@@ -146,10 +156,9 @@ class SoundMatcher:
                 "matched by sound: add it to the pronunciations of the phrasebook, or set hearing.second to none."
             )
         number = {word: n for n, word in enumerate(self._words)}
-        # one row a pronunciation, then the cheapest of each word
+        # one row a pronunciation
         ways = [(number[w], p.split()) for w in self._words for p in dict.fromkeys(pronunciations[w])]
         self._way_word = np.array([n for n, _ in ways])
-        self._way_starts = np.flatnonzero(np.diff(self._way_word, prepend=-1))
         longest = max(len(phones) for _, phones in ways)
         self._ways = np.full((len(ways), longest), -1, np.int64)
         for row, (_, phones) in enumerate(ways):
@@ -191,6 +200,20 @@ class SoundMatcher:
         for _, to, come_from, word in arcs:
             inward[to].append((come_from, word))
         self._inward = {to: np.array(pairs).T for to, pairs in inward.items()}
+        self._bound_ends()
+
+    def _bound_ends(self) -> None:
+        """Count the phones that are left from each state, at least and at most."""
+        lengths = (self._ways >= 0).sum(axis=1)
+        fewest, longest = np.full(len(self._words) + 1, np.inf), np.zeros(len(self._words) + 1)
+        np.minimum.at(fewest, self._way_word, lengths)
+        np.maximum.at(longest, self._way_word, lengths)
+        fewest[-1] = 0.0
+        self._least_left, self._most_left = np.full(self._count, np.inf), np.full(self._count, -np.inf)
+        self._least_left[self._final] = self._most_left[self._final] = 0.0
+        for source, target, word in reversed(self._levels):
+            np.minimum.at(self._least_left, source, self._least_left[target] + fewest[word])
+            np.maximum.at(self._most_left, source, self._most_left[target] + longest[word])
 
     def phones(self, words: Iterable[str]) -> tuple[int, ...]:
         """Return the phones of words, as numbers; of a word with several ways the first."""
@@ -210,7 +233,9 @@ class SoundMatcher:
             reached = np.minimum.accumulate(after - paid) + paid
         return round(float(reached[-1]), 3)
 
-    def nearest(self, words: Sequence[str], *, within: float = 3.0) -> Iterator[Near]:
+    def nearest(
+        self, words: Sequence[str], *, within: float = 3.0, farthest: float = math.inf
+    ) -> Iterator[Near]:
         """Yield the sentences that sound most like `words`, nearest first.
 
         Parameters
@@ -219,6 +244,8 @@ class SoundMatcher:
             Lower-case words, numbers in words.
         within : float
             None that is this much further away than the nearest.
+        farthest : float
+            None that is further away than this.
 
         Yields
         ------
@@ -226,70 +253,105 @@ class SoundMatcher:
             Each sentence once.  Take no more than is needed: there may be very many.
         """
         heard = self.phones(words)
-        if heard:
-            cost = self._word_costs(heard)
-            yield from self._backward(cost, self._forward(cost), within)
+        if not heard:
+            return
+        # what is said in the words of the grammar is near, and little has to be looked at to find it
+        most, limit = max(within, 1.0), min(farthest, DEAREST)
+        while True:
+            most = min(most, limit)
+            cost = self._word_costs(heard, most)
+            reached = self._forward(cost, most)
+            least = float(reached[self._final, -1])
+            if least + within <= most or most == limit:
+                break
+            most = least + within if least <= most else most * WIDER
+        if least <= limit:
+            yield from self._backward(cost, reached, min(least + within, farthest))
 
-    def _word_costs(self, heard: Sequence[int]) -> _Costs:
-        """Return the cost of each word for each stretch of the phones, shape (words + 1, n + 1, n + 1).
+    def _word_costs(self, heard: Sequence[int], most: float) -> _Costs:
+        """Return the cost of each word for each stretch of the phones, shape (words + 1, n + 1, longest stretch + 1).
 
-        The last row is the arc without a word, which takes no phone.
+        A stretch is its first phone and its length.  What costs more than `most` may be infinite.  The last row is
+        the arc without a word, which takes no phone.
         """
         n = len(heard)
-        rows = len(self._ways)
-        inserted = np.concatenate([[0.0], np.cumsum(_INSERTED[list(heard)])]).astype(np.float32)
-        begin = inserted[None, :] - inserted[:, None]
-        begin[np.tril_indices(n + 1, -1)] = np.inf
-        current = np.repeat(begin[None], rows, axis=0)
-        exchange = _SUBSTITUTION[:, list(heard)]
-        done = np.empty_like(current)
+        longest = self._ways.shape[1]
+        fewer = min(int(most / _LOST.min()), longest)
+        more = min(int(most / _INSERTED.min()), n)
+        said = np.array(heard)
+        paid = np.concatenate([[0.0], np.cumsum(_INSERTED[said])]).astype(np.float32)
+        # column e of phone k stands for a stretch of k + e - fewer phones
+        width = fewer + more + 1
+        first, column = np.arange(n + 1)[:, None], np.arange(width)
+        current = np.full((len(self._ways), n + 1, width), np.inf, np.float32)
         lengths = (self._ways >= 0).sum(axis=1)
-        done[lengths == 0] = begin
-        for k in range(self._ways.shape[1]):
-            live = np.flatnonzero(lengths > k)
-            phone = self._ways[live, k]
-            before = current[live]
-            after = before + _LOST[phone][:, None, None]
-            after[:, :, 1:] = np.minimum(after[:, :, 1:], before[:, :, :-1] + exchange[phone][:, None, :])
-            # phones that are too many: the running minimum, less what they cost
-            after = np.minimum.accumulate(after - inserted, axis=2) + inserted
+        done = np.full((len(self._words) + 1, n + 1, longest + more + 1), np.inf, np.float32)
+        done[-1, :, 0] = 0.0
+        for k in range(longest + 1):
+            behind = first + k + column - fewer
+            valid = (behind >= first) & (behind <= n)
+            inserted = paid[np.clip(behind, 0, n)]
+            live = np.flatnonzero(lengths >= k)
+            if k == 0:
+                after = np.broadcast_to(inserted - paid[first], current.shape).copy()
+            else:
+                phone = self._ways[live, k - 1]
+                before = current[live]
+                after = before + _SUBSTITUTION[phone[:, None, None], said[np.clip(behind - 1, 0, n - 1)]]
+                after[:, :, :-1] = np.minimum(
+                    after[:, :, :-1], before[:, :, 1:] + _LOST[phone][:, None, None]
+                )
+                # phones that are too many: the running minimum, less what they cost
+                after[:, ~valid] = np.inf
+                after = np.minimum.accumulate(after - inserted, axis=2) + inserted
+            after[:, ~valid] = np.inf
             current[live] = after
-            ended = live[lengths[live] == k + 1]
-            done[ended] = current[ended]
-        words = np.minimum.reduceat(done, self._way_starts, axis=0)
-        nothing = np.full((1, n + 1, n + 1), np.inf, np.float32)
-        nothing[0][np.diag_indices(n + 1)] = 0.0
-        return np.concatenate([words, nothing])
+            for row in np.flatnonzero(lengths == k):
+                low = max(fewer - k, 0)
+                stretch = slice(k - fewer + low, k - fewer + width)
+                word = done[self._way_word[row], :, stretch]
+                np.minimum(word, current[row, :, low:], out=word)
+        return done
 
-    def _forward(self, cost: _Costs) -> _Costs:
-        """Return the least cost of reaching each state after each phone, shape (states, n + 1)."""
+    def _forward(self, cost: _Costs, most: float) -> _Costs:
+        """Return the least cost, up to `most`, of reaching each state after each phone, shape (states, n + 1)."""
         n = cost.shape[1]
         reached = np.full((self._count, n), np.inf, np.float32)
         reached[self._start, 0] = 0.0
-        widest = 0.45 * n + 4.0
+        flat = reached.reshape(-1)
+        # phones that will have to be lost or made up, whatever is said from there on
+        left = n - 1 - np.arange(n)
+        lost = np.maximum(self._least_left[:, None] - left, 0.0) * _LOST.min()
+        inserted = np.maximum(left - self._most_left[:, None], 0.0) * _INSERTED.min()
+        allowed = (most - lost - inserted).astype(np.float32)
         for source, target, word in self._levels:
-            alive = reached[source].min(axis=1) < widest
-            if not alive.any():
-                continue
-            t, s, w = target[alive], source[alive], word[alive]
-            best = np.full((len(t), n), np.inf, np.float32)
-            for i in range(n):
-                np.minimum(best, reached[s, i][:, None] + cost[w, i, :], out=best)
-            starts = np.flatnonzero(np.diff(t, prepend=-1))
-            found = np.minimum.reduceat(best, starts, axis=0)
-            places = t[starts]
-            reached[places] = np.minimum(reached[places], found)
+            from_here = reached[source]
+            worth = from_here <= allowed[source]
+            alive = np.flatnonzero(worth.any(axis=1))
+            if worth.sum() < SPARSE * n * len(alive):
+                arc, after = np.nonzero(worth)
+                whole = from_here[arc, after][:, None] + cost[word[arc], after]
+                row, length = np.nonzero(whole <= most)
+                np.minimum.at(flat, target[arc[row]] * n + after[row] + length, whole[row, length])
+            elif len(alive):
+                best = np.full((len(alive), n), np.inf, np.float32)
+                for first in range(n):
+                    to = best[:, first : first + cost.shape[2]]
+                    here = cost[word[alive], first, : to.shape[1]]
+                    np.minimum(to, from_here[alive, first][:, None] + here, out=to)
+                targets = target[alive]
+                starts = np.flatnonzero(np.diff(targets, prepend=-1))
+                places = targets[starts]
+                reached[places] = np.minimum(reached[places], np.minimum.reduceat(best, starts, axis=0))
         return reached
 
-    def _backward(self, cost: _Costs, reached: _Costs, within: float) -> Iterator[Near]:
-        """Walk back from the end, nearest first; the forward costs are the exact rest of each way."""
-        n = cost.shape[1] - 1
-        least = float(reached[self._final, n])
-        if not np.isfinite(least):
-            return
+    def _backward(self, cost: _Costs, reached: _Costs, most: float) -> Iterator[Near]:
+        """Walk back from the end, nearest first, up to `most`; the forward costs are the exact rest of each way."""
+        n, longest = cost.shape[1] - 1, cost.shape[2] - 1
+        cheapest = reached.min(axis=1)
         # (cost of the whole way, a number that settles ties, cost of what is behind, state, phones, words)
         ahead: list[tuple[float, int, float, int, int, tuple[int, ...]]] = [
-            (least, 0, 0.0, self._final, n, ())
+            (float(reached[self._final, n]), 0, 0.0, self._final, n, ())
         ]
         pushed = 0
         seen: set[tuple[int, tuple[int, ...], int]] = set()
@@ -305,18 +367,22 @@ class SoundMatcher:
                     yield Near(" ".join(self._words[w] for w in tail), round(total, 3))
                 continue
             sources, words_in = self._inward[state]
-            totals = reached[sources] + cost[words_in, :, j] + behind
-            for row, i in np.argwhere(totals <= least + within).tolist():
+            near = cheapest[sources] <= most - behind
+            sources, words_in = sources[near], words_in[near]
+            begin = np.arange(max(j - longest, 0), j + 1)
+            here = cost[words_in[:, None], begin, j - begin]
+            totals = reached[sources[:, None], begin] + here + behind
+            for row, column in np.argwhere(totals <= most).tolist():
                 word = int(words_in[row])
                 pushed += 1
                 heapq.heappush(
                     ahead,
                     (
-                        float(totals[row, i]),
+                        float(totals[row, column]),
                         pushed,
-                        behind + float(cost[word, i, j]),
+                        behind + float(here[row, column]),
                         int(sources[row]),
-                        i,
+                        int(begin[column]),
                         tail if word == len(self._words) else (word, *tail),
                     ),
                 )
