@@ -187,6 +187,40 @@ def test_a_proxy_is_taken_at_its_own_address_only() -> None:
         assert len(served.typed) == 2
 
 
+@pytest.mark.parametrize(
+    ("address", "right", "wrong"),
+    [
+        # RFC 9110, 4.2.3 and 7.2: the usual port, an empty one and none are the same; no other is
+        (
+            "https://room.example",
+            ("room.example:443", "ROOM.example:443", "room.example:", "room.example:0443"),
+            ("room.example:80", "room.example:8443", "room.example.evil.example:443", "evil.example:443"),
+        ),
+        ("https://room.example:443", ("room.example", "room.example:443"), ("room.example:80",)),
+        ("http://room.example", ("room.example:80",), ("room.example:443",)),
+        (
+            "https://room.example:8443",
+            ("room.example:8443", "Room.Example:8443"),
+            ("room.example", "room.example:", "room.example:443", "evil.example:8443", "room.example:84430"),
+        ),
+        (
+            "https://[2001:db8::7]",
+            ("[2001:DB8::7]:443", "[2001:db8::7]"),
+            ("[2001:db8::7]:80", "[2001:db8::8]"),
+        ),
+    ],
+)
+def test_a_proxy_may_send_its_port(address: str, right: tuple[str, ...], wrong: tuple[str, ...]) -> None:
+    with serving(address=address, token=TOKEN) as served:
+        for host in right:
+            assert served.ask("/", Host=host)[0] == 303, host
+            there = {"Host": host, "Origin": address.removesuffix(":443")}
+            assert served.say("act 281", **there) == 401, "it only needs the token"
+            assert served.say("act 281", **there | {"Origin": f"http://{host}9"}) == 403
+        for host in wrong:
+            assert served.ask("/", Host=host)[0] == 421, host
+
+
 def test_another_site_cannot_look_either(served: Served) -> None:
     for path in ("/events", "/log?since=0", "/phrases"):
         status, headers, _ = served.ask(path, Sec_Fetch_Site="cross-site")

@@ -31,7 +31,7 @@ ENTRIES_S = 60.0
 OPEN_PATHS = frozenset({"/enter", "/enter.js", "/look.css"})
 """What is given without a token: the way to enter one."""
 
-_HOST = re.compile(r"(\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9._-]+)(?::([0-9]{1,5}))?")
+_HOST = re.compile(r"(\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9._-]+)(?::([0-9]{0,5}))?")
 _LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"
 
 CSP = (
@@ -60,7 +60,10 @@ _PORTS = {"http": 80, "https": 443}
 
 
 def origin_of(address: str) -> str | None:
-    """Return an origin as browsers write it, in small letters and without the port that goes unsaid; else None."""
+    """Return an origin as browsers write it, in small letters and without the port that goes unsaid; else None.
+
+    A port that is empty or usual for the scheme is the same as none: RFC 9110, 4.2.3.
+    """
     try:
         parts = urlsplit(address.lower())
         usual = parts.port in (None, _PORTS.get(parts.scheme))
@@ -74,7 +77,8 @@ def origin_of(address: str) -> str | None:
         or parts.username is not None
     ):
         return None
-    host = parts.netloc.rpartition(":")[0] if usual and parts.port is not None else parts.netloc
+    told = parts.port is not None or parts.netloc.endswith(":")
+    host = parts.netloc.rpartition(":")[0] if usual and told else parts.netloc
     return f"{parts.scheme}://{host}"
 
 
@@ -231,7 +235,10 @@ class Door:
         return True
 
     def _is_of_proxy(self, host: str) -> bool:
-        return self._address is not None and host.lower() == urlsplit(self._address).netloc
+        if self._address is None:
+            return False
+        # some proxies send their port though it is the usual one, which a browser leaves out
+        return origin_of(f"{urlsplit(self._address).scheme}://{host}") == self._address
 
     def _may(self, headers: Headers, path: str) -> bool:
         return self._token is None or path in OPEN_PATHS or self._is_known(headers)
