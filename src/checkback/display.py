@@ -50,6 +50,8 @@ SILENT_S = 3.0
 """The loop moves twice a second; if it has not for so long it hangs."""
 FILES_S = 0.5
 """So often it is looked whether a journal that is only shown has grown."""
+FAULT_S = 60.0
+"""A fault of the display is told at most so often."""
 NOTICE_S = 30.0
 """So long a line that needed attention stands on the wall."""
 ERRORS = "display_errors.log"
@@ -67,6 +69,11 @@ class Keeper:
         Takes each new snapshot.
     show : callable
         Is given one line if the board cannot be made.
+
+    Attributes
+    ----------
+    on_fault : callable
+        Is called when that is told, from the thread of the keeper.
     """
 
     def __init__(
@@ -78,6 +85,9 @@ class Keeper:
         self._show = show
         self._news: queue.SimpleQueue[Entry | tuple[Entry, ...] | Told | str | None] = queue.SimpleQueue()
         self._case = Case()
+        self._entries: list[Entry] = []
+        #: Whether the case has all the entries; if not, it is folded anew.
+        self._whole = True
         self._session = 1
         self._told: Told | None = None
         self._notice, self._noticed_s = "", float("-inf")
@@ -85,7 +95,9 @@ class Keeper:
         self._rows: dict[int, Row] = {}
         self._revision = 0
         self._board: Board | None = None
-        self._failed = False
+        self._failed = self._blind = False
+        self._faulted_s = float("-inf")
+        self.on_fault: Callable[[], None] = lambda: None
         self.room: Callable[[], Room] = Room
         self.level: Callable[[], int | None] = lambda: None
         self.put_level: Callable[[int | None], None] = lambda level: None
@@ -126,17 +138,12 @@ class Keeper:
             self._thread.join(timeout=2.0)
 
     def _keep(self) -> None:
+        # whatever fails, this goes on to the end: else what it is handed would pile up
         room, made_s = Room(), float("-inf")
         ended = False
         while not ended:
-            try:
-                changed, ended = self._take_news()
-                now_room = Room("ended") if ended else self.room()
-                self._follow_level(None if ended else self.level())
-            except Exception:
-                # the pages are told by the age of the board that nothing new comes
-                self._note_failure()
-                return
+            changed, ended = self._take_news()
+            now_room = Room("ended") if ended else self._look()
             old = time.monotonic() - made_s >= ANEW_S
             if changed or old or ended or self._board is None:
                 room, made_s = now_room, time.monotonic()
@@ -145,6 +152,19 @@ class Keeper:
                 # only the room has changed: what stands on the board goes on counting from when it was made
                 room = now_room
                 self._publish(replace(self._board, room=room), made_s)
+
+    def _look(self) -> Room:
+        """Look how the room is, and how loud."""
+        try:
+            room = self.room()
+            self._follow_level(self.level())
+        except Exception:
+            if not self._blind:
+                self._tell_of_fault()
+            self._blind = True
+            return Room("failed")
+        self._blind = False
+        return room
 
     def _follow_level(self, level: int | None) -> None:
         """Put out the highest level of the last while; nothing is owed to who does not look."""
@@ -164,11 +184,12 @@ class Keeper:
                 if news is None:
                     ended = True
                 elif isinstance(news, tuple):
-                    self._case = Case(news)
+                    self._entries, self._whole = list(news), False
                     self._session = max((each.session for each in news), default=1)
                 elif isinstance(news, Entry):
-                    self._case.apply(news)
+                    self._entries.append(news)
                     self._session = news.session
+                    self._apply(news)
                 elif isinstance(news, Told):
                     self._told = news
                 else:
@@ -176,30 +197,51 @@ class Keeper:
                 news = self._news.get_nowait()
         return changed, ended
 
+    def _apply(self, entry: Entry) -> None:
+        if not self._whole:
+            return
+        try:
+            self._case.apply(entry)
+        except Exception:
+            # it may have got halfway; `make` tries again from the first entry, and tells if that fails too
+            self._whole = False
+
+    def _fold_anew(self) -> None:
+        if not self._whole:
+            self._case = Case(self._entries)
+            self._whole = True
+
     def _guarded(self, room: Room) -> None:
         try:
             self.make(SystemClock().now(), self._session, room)
         except Exception:
-            self._note_failure()
+            if not self._failed:
+                self._tell_of_fault()
+            self._failed = True
             if self._board is not None:
                 # what stands there is old, and has to be seen to be
-                self._publish(replace(self._board, room=Room("failed")), time.monotonic())
+                seen = room if room.state == "ended" else Room("failed")
+                self._publish(replace(self._board, room=seen), time.monotonic())
         else:
             self._failed = False
 
-    def _note_failure(self) -> None:
-        """Tell once that the board cannot be made, and keep the details."""
-        if self._failed:
+    def _tell_of_fault(self) -> None:
+        """Tell that the board cannot be made, and keep the details."""
+        if time.monotonic() - self._faulted_s < FAULT_S:
             return
-        self._failed = True
-        self._show(
-            f"the display cannot show this case; details are in {self._folder / ERRORS}, recording goes on"
-        )
+        self._faulted_s = time.monotonic()
         with suppress(OSError), (self._folder / ERRORS).open("a", encoding="utf-8") as file:
             file.write(f"{traceback.format_exc()}\n")
+        # a terminal that is gone must not end the display too
+        with suppress(Exception):
+            self._show(
+                f"the display cannot show this case; details are in {self._folder / ERRORS}, recording goes on"
+            )
+        self.on_fault()
 
     def make(self, now: Moment, session: int, room: Room) -> None:
         """Make the board as it is at a moment, and put it out."""
+        self._fold_anew()
         self._follow_lines()
         noticed = time.monotonic() - self._noticed_s < NOTICE_S
         self._board = board(
@@ -255,6 +297,7 @@ class Display:
         self.keeper.room = lambda: room_of(room)
         self.keeper.level = lambda: level_of(room)
         self.keeper.question = lambda: room.question
+        self.keeper.on_fault = room.display_fault
 
     def close(self) -> None:
         """End the pages, then the server."""
@@ -394,7 +437,7 @@ class FilesKeeper(Keeper):
                 stamp: object = (found.st_size, found.st_mtime_ns)
                 changed = stamp != seen
                 if changed:
-                    self._case = Case(Journal.read(self._folder, despite_breaks=True))
+                    self._entries, self._whole = list(Journal.read(self._folder, despite_breaks=True)), False
                     seen = stamp
             except (OSError, UserError) as error:
                 self._notice, self._noticed_s, changed = str(error), time.monotonic(), seen is not None
@@ -405,6 +448,7 @@ class FilesKeeper(Keeper):
 
     def make(self, now: Moment, session: int, room: Room) -> None:
         """Make the board as it is now, or as it was at the end of a case that ended."""
+        self._fold_anew()
         wall: datetime = now.wall
         if self._case.latest(CaseEnd) is not None:
             wall = self._case.entries[-1].recorded.wall

@@ -60,6 +60,11 @@ class Noticed:
 
 
 @dataclass(frozen=True)
+class DisplayFault:
+    """The display does not show the case any more."""
+
+
+@dataclass(frozen=True)
 class Unspoken:
     """Sentences were silenced, and are not said again."""
 
@@ -112,7 +117,9 @@ class Stopped:
     """Time to end."""
 
 
-Event = Heard | PedalEvent | PedalNotice | Typed | HearingChanged | Noticed | Unspoken | Stopped
+Event = (
+    Heard | PedalEvent | PedalNotice | Typed | HearingChanged | Noticed | Unspoken | DisplayFault | Stopped
+)
 
 
 class Listening:
@@ -214,6 +221,10 @@ class Listening:
     def notice(self, notice: PedalNotice) -> None:
         """Take notice of what became of the pedal; may be called from any thread."""
         self._events.put(notice)
+
+    def display_fault(self) -> None:
+        """Say that the display does not show the case any more; may be called from any thread."""
+        self._events.put(DisplayFault())
 
     def type(self, text: str) -> None:
         """Take a typed line; may be called from any thread."""
@@ -441,6 +452,8 @@ class Listening:
             key = "hearing_again" if event.hearing else "deaf"
             self._show(self._loop.phrasing.reply(key))
             self._loop.say(key, Urgency.CHECK_BACK if event.hearing else Urgency.CRITICAL)
+        if isinstance(event, DisplayFault):
+            self._loop.say("display_fault", Urgency.REMINDER)
         if isinstance(event, Unspoken) and (texts := [s.text for s in event.sentences if s.text]):
             # on one line: the wall has room for one
             self._show(f"not spoken: {'; '.join(texts)} ({event.why})")
