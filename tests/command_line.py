@@ -7,7 +7,7 @@ import os
 import signal
 import subprocess
 import sys
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -15,7 +15,11 @@ from pathlib import Path
 import pytest
 import soundfile
 
+from checkback import app
 from checkback.cli import main
+from checkback.language.phrasebook import Phrasebook
+from checkback.settings import Language, Settings
+from english import book
 
 PROJECT = Path(__file__).parents[1]
 RECORDING = PROJECT / "demo" / "case.flac"
@@ -59,7 +63,8 @@ def here(
 ) -> Done:
     """Run the program's main function in this process: without a start of Python, and otherwise the same.
 
-    As in `checkback`, warnings are errors, and an exception that is nobody's mistake fails the test.
+    As in `checkback`, warnings are errors, and an exception that is nobody's mistake fails the test.  The
+    phrasebook that ships with the program is read once for all.
     """
     assert IN_A_PROCESS.isdisjoint(words[:1]) or "--help" in words
     out, err = (io.TextIOWrapper(io.BytesIO(), encoding="utf-8", newline="") for _ in range(2))
@@ -74,6 +79,7 @@ def here(
             patch.setenv(name, value)
         if cwd is not None:
             patch.chdir(cwd)
+        patch.setattr(app, "load_book", _shipped(app.load_book))
         patch.setattr(sys, "argv", list(map(str, ["checkback", *_settings_file(cwd, settings), *words])))
         patch.setattr(sys, "stdin", io.TextIOWrapper(said, encoding="utf-8"))
         patch.setattr(sys, "stdout", out)
@@ -85,6 +91,10 @@ def here(
             signal.signal(signal.SIGTERM, at_a_request_to_end)
     assert isinstance(end.value.code, int)
     return Done(end.value.code, _written(out), _written(err))
+
+
+def _shipped(load: Callable[[Settings], Phrasebook]) -> Callable[[Settings], Phrasebook]:
+    return lambda settings: book() if settings.language == Language() else load(settings)
 
 
 def _settings_file(cwd: Path | None, settings: str | None) -> list[str]:

@@ -109,10 +109,12 @@ class SoundRoom:
     def plug(self, sink: str) -> None:
         """Add a null sink; `room` is the microphone, `voice` the loudspeaker."""
         self._modules[sink] = self._pactl("load-module", "module-null-sink", f"sink_name={sink}")
-        # Without a listener a null sink moves in steps of two seconds.
+        # Without a listener a null sink moves in steps of two seconds, and it begins with such a step.
+        # So it stands still until there is one.
+        self._pactl("suspend-sink", sink, "1")
         heard = self._heard(sink)
         heard.unlink(missing_ok=True)
-        self._listeners[sink] = subprocess.Popen(
+        listener = self._listeners[sink] = subprocess.Popen(
             [
                 "parec",
                 f"--device={sink}.monitor",
@@ -124,6 +126,9 @@ class SoundRoom:
             ],
             env=self.env,
         )
+        known = f'application.process.id = "{listener.pid}"'
+        wait_until(lambda: known in self._pactl("list", "source-outputs"), f"the listener at {sink}")
+        self._pactl("suspend-sink", sink, "0")
         wait_until(lambda: heard.exists() and heard.stat().st_size > 0, f"sound from {sink}")
 
     def unplug(self, sink: str) -> None:

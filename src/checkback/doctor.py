@@ -9,6 +9,7 @@ import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Literal
@@ -24,7 +25,7 @@ from checkback.hearing.pedals.events import PedalNotice
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Utterance
 from checkback.hearing.voice_activity import WITHOUT_NEURAL, neural_runs
 from checkback.language.phrasebook import Phrasebook
-from checkback.settings import Settings, vosk_model, whisper_model
+from checkback.settings import Settings, grammars_folder, vosk_model, whisper_model
 from checkback.speaking.sound_cards import loudspeaker_names
 
 LEAST_FREE_BYTES = 500_000_000
@@ -62,6 +63,7 @@ class _DoneWithoutError(UserError):
 
 def examine(settings: Settings) -> list[Finding]:
     """Try every part for real and return what was found."""
+    _read_book.cache_clear()
     hearing, speaking, pedals, display = (
         settings.hearing,
         settings.speaking,
@@ -112,9 +114,19 @@ def _tried(part: str, attempt: Callable[[], str], *, needed: bool) -> Finding:
         return Finding(part, "broken", what, "install checkback again, or report this line")
 
 
+def _book(settings: Settings) -> Phrasebook:
+    return _read_book(grammars_folder(settings), settings.language.phrasebook)
+
+
+@lru_cache(maxsize=1)
+def _read_book(folder: Path, name: str) -> Phrasebook:
+    # most parts ask for it, and to read it takes a second
+    return Phrasebook.load(folder, name)
+
+
 def _cards(settings: Settings) -> str:
     silent: list[str] = []
-    book = app.load_book(settings)
+    book = _book(settings)
     if not book.file.bailout:
         raise _DoneWithoutError(
             f"{book.file.name} has no words for them, so none is opened or offered and the clock of an arrest is "
@@ -126,13 +138,13 @@ def _cards(settings: Settings) -> str:
 
 
 def _phrasebook(settings: Settings) -> str:
-    book = app.load_book(settings)
+    book = _book(settings)
     return f"{book.source}, {sum(1 for _ in book.families())} families"
 
 
 def _heard_by_vosk_only(settings: Settings) -> bool:
     try:
-        return _only_vosk(app.load_book(settings))
+        return _only_vosk(_book(settings))
     except UserError:
         # that is told of the phrasebook
         return False
@@ -143,7 +155,7 @@ def _only_vosk(book: Phrasebook) -> bool:
 
 
 def _recogniser(settings: Settings) -> str:
-    book = app.load_book(settings)
+    book = _book(settings)
     if _only_vosk(book) and vosk_model(settings) is None:
         raise UserError(
             f"only Vosk can hear {book.file.name}, and there is no model for it: set hearing.vosk_model, see "
@@ -161,7 +173,7 @@ def _recogniser(settings: Settings) -> str:
 
 def _vosk(settings: Settings) -> str:
     model = vosk_model(settings)
-    book = app.load_book(settings)
+    book = _book(settings)
     if model is None:
         if _only_vosk(book):
             raise UserError(
@@ -181,7 +193,7 @@ def _vosk(settings: Settings) -> str:
 
 def _whisper(settings: Settings) -> str:
     model = whisper_model(settings)
-    book = app.load_book(settings)
+    book = _book(settings)
     if model is None:
         second = "there is no second opinion and " if "whisper" in book.file.recognisers else ""
         raise UserError(
@@ -287,7 +299,7 @@ def _microphone(settings: Settings) -> str:
 
 
 def _voice(settings: Settings) -> str:
-    synthesiser = app.make_synthesiser(app.in_language_of(app.load_book(settings), settings))
+    synthesiser = app.make_synthesiser(app.in_language_of(_book(settings), settings))
     try:
         sound = synthesiser.synthesise("checkback")
     finally:

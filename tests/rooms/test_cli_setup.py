@@ -252,11 +252,9 @@ def test_a_pedal_is_learned_among_the_other_questions(tmp_path: Path) -> None:
         for action in ("talk", "affirm", "withdraw", "mark", "clock", "reminder", "card"):
             terminal.wait_for(f"{action} ")
             terminal.wait_for("[y/N]: ")
-            time.sleep(0.3)  # the question throws away what came before it
             terminal.answer("", "y" if action == "talk" else "n")
             if action == "talk":
                 terminal.wait_for("now the pedal")
-                time.sleep(0.2)
                 subprocess.run(["xdotool", "keydown", "F8", "sleep", "1.2", "keyup", "F8"], check=True)
         answered(
             terminal,

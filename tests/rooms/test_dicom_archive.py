@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import random
 import select
 import shutil
 import signal
@@ -13,7 +14,7 @@ import sysconfig
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -42,9 +43,12 @@ LOG = file_bytes(dataset(Case(CASE), lambda e: e.words))
 
 
 def free_port() -> int:
-    with socket.socket() as s:
-        s.bind(("127.0.0.1", 0))
-        return int(s.getsockname()[1])
+    """Return a port that nobody has, and that the system gives to nobody who asks for any."""
+    while True:
+        port = random.randrange(10_240, 32_768)  # below the range of Linux, ip_local_port_range
+        with socket.socket() as s, suppress(OSError):
+            s.bind(("127.0.0.1", port))
+            return port
 
 
 @contextmanager
@@ -54,7 +58,7 @@ def process(*command: str | Path, port: int, cwd: Path | None = None) -> Iterato
         list(map(str, command)), cwd=cwd, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
     )
     try:
-        until = time.monotonic() + 20
+        until = time.monotonic() + 60
         while not listens(port):
             assert running.poll() is None, f"{command[0]} ended with {running.returncode}"
             assert time.monotonic() < until, f"{command[0]} does not listen"
@@ -292,9 +296,7 @@ def test_an_archive_that_never_answers_is_given_up(tmp_path: Path, monkeypatch: 
 @contextmanager
 def line_to(archive_port: int, *, cut_after: int) -> Iterator[int]:
     """Run a line to an archive that is cut when so many bytes have gone there."""
-    with socket.socket() as server, ExitStack() as stack:
-        server.bind(("127.0.0.1", 0))
-        server.listen()
+    with socket.create_server(("127.0.0.1", free_port())) as server, ExitStack() as stack:
 
         def pass_on() -> None:
             near, _ = server.accept()
@@ -383,10 +385,10 @@ def connected(port: int) -> bool:
 def test_a_sender_killed_while_it_sends_leaves_the_log_queued(tmp_path: Path) -> None:
     outbox = Outbox(tmp_path / "outbox")
     with socket.socket() as silent:
-        silent.bind(("127.0.0.1", 0))
+        port = free_port()
+        silent.bind(("127.0.0.1", port))
         silent.listen()
-        silent.settimeout(30)
-        port = silent.getsockname()[1]
+        silent.settimeout(60)
         queue(outbox, f"ARCHIVE@127.0.0.1:{port}")
         program = (
             "import sys; from pathlib import Path; from checkback.sending.dicom import deliver; "

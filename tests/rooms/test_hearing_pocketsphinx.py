@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import signal
-import time
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -185,13 +184,16 @@ def test_a_prepared_utterance_is_decoded_once_and_another_one_afresh(
     recogniser: PocketSphinxRecogniser,
 ) -> None:
     said, other = utterance("heparin seven thousand units"), utterance("balloon out")
-    recogniser.hear(said)  # warm
     recogniser.prepare(said)
-    time.sleep(1.0)
+    assert recogniser._prepared is not None
+    recogniser._prepared[1].result()
     recogniser.prepare(said)
-    began = time.perf_counter()
+    pid = recogniser.worker_pid
+    assert pid is not None
+    os.kill(pid, signal.SIGSTOP)  # a stopped child could not decode it again, and would be replaced
     assert recogniser.hear(said).hypotheses[0].words == "heparin seven thousand units"
-    assert time.perf_counter() - began < 0.02
+    assert (recogniser.worker_pid, recogniser.failures) == (pid, 0)
+    os.kill(pid, signal.SIGCONT)
     recogniser.prepare(said)
     assert recogniser.hear(other).hypotheses[0].words == "balloon out"
     assert recogniser.hear(said).hypotheses[0].words == "heparin seven thousand units"

@@ -29,7 +29,7 @@ def make_echo(folder: Path) -> Callable[[str], str]:
             mark.touch()
             os._exit(3)
         elif order == "hang":
-            time.sleep(60)
+            time.sleep(600)
         elif order == "raise":
             raise ValueError(rest)
         elif order == "print":
@@ -50,7 +50,14 @@ def make_crash() -> Callable[[str], str]:
 
 @pytest.fixture
 def worker(tmp_path: Path) -> Iterator[Worker[str, str]]:
-    worker: Worker[str, str] = Worker(partial(make_echo, tmp_path), name="echo", answer_limit_s=1.0)
+    worker: Worker[str, str] = Worker(partial(make_echo, tmp_path), name="echo")
+    yield worker
+    worker.close()
+
+
+@pytest.fixture
+def hasty(tmp_path: Path) -> Iterator[Worker[str, str]]:
+    worker: Worker[str, str] = Worker(partial(make_echo, tmp_path), name="echo", answer_limit_s=1.5)
     yield worker
     worker.close()
 
@@ -76,27 +83,25 @@ def test_a_death_costs_a_second_attempt_and_nothing_else(worker: Worker[str, str
 
 
 @pytest.mark.parametrize("order", ["die", "hang", "raise no"])
-def test_what_always_fails_has_no_answer_and_the_next_one_has(worker: Worker[str, str], order: str) -> None:
-    began = time.monotonic()
-    assert worker.ask(order) is None
-    assert time.monotonic() - began < 10
-    assert worker.failures == 2
-    assert worker.ask("still there") == "still there"
+def test_what_always_fails_has_no_answer_and_the_next_one_has(hasty: Worker[str, str], order: str) -> None:
+    assert hasty.ask(order) is None
+    assert hasty.failures == 2
+    assert hasty.ask("still there") == "still there"
 
 
-def test_a_stopped_child_cannot_block_a_long_question(worker: Worker[str, str]) -> None:
-    assert worker.pid is not None
-    os.kill(worker.pid, signal.SIGSTOP)
-    question = "x" * 10_000_000  # more than fits into the pipe
-    assert worker.ask(question) == question
-    assert worker.failures == 1
+def test_a_stopped_child_cannot_block_a_long_question(hasty: Worker[str, str]) -> None:
+    assert hasty.pid is not None
+    os.kill(hasty.pid, signal.SIGSTOP)
+    question = "x" * 1_000_000  # more than fits into the pipe
+    assert hasty.ask(question) == question
+    assert hasty.failures == 1
 
 
 def test_closing_ends_the_child_in_the_middle_of_an_answer(worker: Worker[str, str]) -> None:
     pid = worker.pid
     answer = worker.submit("hang")
     worker.close()
-    assert answer.result(timeout=5) is None
+    assert answer.result(timeout=60) is None
     assert worker.ask("anyone") is None
     assert pid is not None
     with pytest.raises(ProcessLookupError):
@@ -129,7 +134,7 @@ def test_the_child_ends_when_its_parent_is_killed(tmp_path: Path) -> None:
     parent.kill()
     parent.wait()
     parent.stdout.close()
-    deadline = time.monotonic() + 5
+    deadline = time.monotonic() + 60
     while Path(f"/proc/{child}").exists() and time.monotonic() < deadline:
         time.sleep(0.05)
     status = Path(f"/proc/{child}/status")

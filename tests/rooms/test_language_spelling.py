@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from drug_named_entity_recognition import find_drugs
 
 import english
 
@@ -32,6 +31,9 @@ NAMES = sorted({name for drug in english.book().formulary.drug for name in (drug
 
 def whole_matches(name: str) -> list[dict[str, Any]]:
     """Return the drugs that the whole name stands for."""
+    # it reads its list when it is imported, which takes seconds
+    from drug_named_entity_recognition import find_drugs
+
     words = name.split()
     return [drug for drug, first, end in find_drugs(words, is_ignore_case=True) if end - first == len(words)]
 

@@ -20,6 +20,7 @@ from checkback.hearing.pedals.contact import Contact
 from checkback.hearing.pedals.events import Pedal, PedalEvent, PedalNotice
 from checkback.hearing.pedals.gestures import Timing
 from checkback.hearing.pedals.script import ScriptedPedal
+from sound_room import wait_until
 
 DEFAULTS = bindings_of(DEFAULT_KEYS)
 
@@ -142,7 +143,9 @@ class Keyboard:
     def press(self, *words: str) -> None:
         subprocess.run(["xdotool", *words], check=True)
 
-    def log(self) -> list[tuple[str, bool]]:
+    def log(self, count: int) -> list[tuple[str, bool]]:
+        """Return what came, once there is so much, and what may come too much had time to."""
+        wait_until(lambda: len(self.events) >= count, f"event {count}", limit_s=60.0)
         time.sleep(0.15)
         return [(event.action, event.pressed) for event in self.events]
 
@@ -188,20 +191,21 @@ def test_holding_to_talk_is_one_press_and_one_release(keyboard: Keyboard) -> Non
     keyboard.press("keydown", "F6")
     pressed_s = time.monotonic()
     time.sleep(1.2)  # long enough for the display to repeat the key
-    assert keyboard.log() == [("talk", True)]
+    assert keyboard.log(1) == [("talk", True)]
     releasing_s = time.monotonic()
     keyboard.press("keyup", "F6")
     released_s = time.monotonic()
-    assert keyboard.log() == [("talk", True), ("talk", False)]
+    assert keyboard.log(2) == [("talk", True), ("talk", False)]
     down, up = keyboard.events
-    assert before_s <= down.at_s <= pressed_s + 0.05
-    assert releasing_s <= up.at_s <= released_s + 0.05
+    # the moment is the one at which the display tells of it, which may be busy
+    assert before_s <= down.at_s < pressed_s + 0.5
+    assert releasing_s <= up.at_s < released_s + 0.5
 
 
 @display
 def test_each_key_has_its_action_and_other_keys_have_none(keyboard: Keyboard) -> None:
     keyboard.press("key", "a", "F7", "Return", "F8", "F9", "Shift")
-    assert [action for action, pressed in keyboard.log() if pressed] == ["affirm", "withdraw", "mark"]
+    assert [action for action, pressed in keyboard.log(3) if pressed] == ["affirm", "withdraw", "mark"]
 
 
 @display
@@ -212,14 +216,16 @@ def test_a_key_that_bounces_counts_once(screen: None) -> None:
     # longer than it would be in use: this computer may be busy between the two presses
     pedal = KeyboardPedal(keyboard.events.append, DEFAULTS, timing=Timing(bounce_s=0.4))
     keyboard.press("keydown", "F7", "keyup", "F7", "keydown", "F7", "keyup", "F7")
-    assert keyboard.log() == [("affirm", True)]
+    assert keyboard.log(1) == [("affirm", True)]
     pedal.close()
 
 
 @display
 def test_two_presses_count_twice(keyboard: Keyboard) -> None:
-    keyboard.press("key", "F7", "sleep", "0.2", "key", "F7")
-    assert keyboard.log() == [("affirm", True)] * 2
+    keyboard.press("key", "F7")
+    assert keyboard.log(1) == [("affirm", True)]
+    keyboard.press("key", "F7")
+    assert keyboard.log(2) == [("affirm", True)] * 2
 
 
 @display
@@ -230,11 +236,11 @@ def test_letting_go_of_the_keys_releases_what_is_held(screen: None) -> None:
     keys = {"b": "talk", "page_down": "mark", "<65437>": "affirm"}
     pedal = KeyboardPedal(keyboard.events.append, bindings_of(keys))
     keyboard.press("keydown", "b", "key", "Next")
-    assert keyboard.log() == [("talk", True), ("mark", True)]
+    assert keyboard.log(2) == [("talk", True), ("mark", True)]
     pedal.close()
-    assert keyboard.log()[2:] == [("talk", False)]
+    assert keyboard.log(3)[2:] == [("talk", False)]
     keyboard.press("keyup", "b", "key", "b")
-    assert len(keyboard.log()) == 3
+    assert len(keyboard.log(3)) == 3
 
 
 @display
@@ -246,13 +252,11 @@ def test_a_display_that_goes_away_does_not_leave_the_talk_key_held() -> None:
         notices: list[PedalNotice] = []
         pedal = KeyboardPedal(keyboard.events.append, DEFAULTS, on_notice=notices.append)
         keyboard.press("keydown", "F6")
-        assert keyboard.log() == [("talk", True)]
+        assert keyboard.log(1) == [("talk", True)]
         server.kill()
-        deadline_s = time.monotonic() + 5
-        while len(keyboard.events) < 2 and time.monotonic() < deadline_s:
-            time.sleep(0.02)
-        assert keyboard.log() == [("talk", True), ("talk", False)]
+        assert keyboard.log(2) == [("talk", True), ("talk", False)]
         assert not pedal.watching
+        wait_until(lambda: bool(notices), "the notice", limit_s=60.0)
         pedal.close()
         assert [notice.state for notice in notices] == ["lost"]
         assert "start the program again" in notices[0].what
@@ -274,11 +278,13 @@ def test_a_key_that_is_down_at_the_start_counts_only_after_it_came_up(screen: No
     assert "f6, page_down is down" in notices[0].what
     time.sleep(0.8)  # long enough for the display to repeat the key
     keyboard.press("key", "F7", "b")
-    assert keyboard.log() == [("mark", True), ("card", True)]
-    keyboard.press(
-        "keyup", "F6", "keyup", "Next", "sleep", "0.1", "keydown", "F6", "sleep", "0.1", "keyup", "F6"
-    )
-    assert keyboard.log()[2:] == [("talk", True), ("talk", False)]
+    assert keyboard.log(2) == [("mark", True), ("card", True)]
+    keyboard.press("keyup", "F6", "keyup", "Next")
+    wait_until(lambda: len(notices) > 1, "that they are up", limit_s=60.0)
+    keyboard.press("keydown", "F6")
+    assert keyboard.log(3)[2:] == [("talk", True)]
+    keyboard.press("keyup", "F6")
+    assert keyboard.log(4)[3:] == [("talk", False)]
     assert [notice.state for notice in notices] == ["stuck", "free"]
     pedal.close()
 
@@ -292,13 +298,17 @@ def test_taps_double_taps_and_long_presses_of_one_key(screen: None) -> None:
         "f7": {"tap": "affirm", "double": "withdraw", "long": "clock"},
         "f6": {"hold": "talk", "double": "mark"},
     }
-    pedal = KeyboardPedal(keyboard.events.append, bindings_of(bound))
-    keyboard.press("key", "F7", "sleep", "0.8")
-    keyboard.press("key", "F7", "sleep", "0.15", "key", "F7", "sleep", "0.8")
-    keyboard.press("keydown", "F7", "sleep", "1.0", "keyup", "F7")
-    assert keyboard.log() == [("affirm", True), ("withdraw", True), ("clock", True)]
-    keyboard.press("key", "F6", "sleep", "0.15", "key", "F6")
-    assert keyboard.log()[3:] == [("talk", True), ("talk", False)] * 2 + [("mark", True)]
+    # slower than it would be in use: this computer may be busy between the presses
+    slow = Timing(tap_s=0.6, double_s=1.2)
+    pedal = KeyboardPedal(keyboard.events.append, bindings_of(bound), timing=slow)
+    keyboard.press("key", "F7")
+    assert keyboard.log(1) == [("affirm", True)]
+    keyboard.press("key", "F7", "sleep", "0.1", "key", "F7")
+    assert keyboard.log(2)[1:] == [("withdraw", True)]
+    keyboard.press("keydown", "F7")
+    assert keyboard.log(3)[2:] == [("clock", True)]
+    keyboard.press("keyup", "F7", "key", "F6", "sleep", "0.1", "key", "F6")
+    assert keyboard.log(8)[3:] == [("talk", True), ("talk", False)] * 2 + [("mark", True)]
     pedal.close()
 
 

@@ -34,7 +34,7 @@ from checkback.hearing.pedals.stream import events_of  # noqa: E402
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="evdev is for Linux")
 
 KEYS = bindings_of({"b": "talk", "f7": {"tap": "affirm", "long": "clock"}, "btn_left": "mark"})
-LIMIT_S = 10.0
+LIMIT_S = 60.0
 
 
 def record(kind: int, code: int, value: int, at_s: float) -> bytes:

@@ -51,7 +51,7 @@ def is_alive(pid: int) -> bool:
 
 
 def wait_until_dead(pid: int) -> bool:
-    deadline = time.monotonic() + 5
+    deadline = time.monotonic() + 60
     while is_alive(pid) and time.monotonic() < deadline:
         time.sleep(0.02)
     return not is_alive(pid)
@@ -83,10 +83,10 @@ def test_fifty_sentences_in_sequence_come_from_one_child(espeak: Espeak) -> None
 @linux_only
 def test_a_sentence_said_before_comes_from_the_cache(espeak: Espeak) -> None:
     espeak.prepare([SENTENCE])
-    os.kill(espeak.child_pid or 0, signal.SIGSTOP)  # a stopped child could not answer
-    started = time.monotonic()
+    pid = espeak.child_pid or 0
+    os.kill(pid, signal.SIGSTOP)  # a stopped child could not answer, and would be replaced
     assert espeak.synthesise(SENTENCE).duration_s > 2
-    assert time.monotonic() - started < 0.05
+    assert espeak.child_pid == pid and is_alive(pid)
 
 
 @linux_only
@@ -100,7 +100,7 @@ def test_a_killed_child_is_replaced_and_the_sentence_is_still_said(espeak: Espea
 
 @linux_only
 def test_a_child_that_hangs_is_killed_after_its_time_limit() -> None:
-    synthesiser = Espeak(time_limit_s=0.3)
+    synthesiser = Espeak(time_limit_s=1.0)
     hanging = synthesiser.child_pid or 0
     os.kill(hanging, signal.SIGSTOP)
     assert synthesiser.synthesise("Still here.").duration_s > 0.3

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from itertools import chain, repeat
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
@@ -12,12 +13,13 @@ import pytest
 
 import english
 from checkback.board import Rules
-from checkback.display import Keeper, level_of
+from checkback.display import ANEW_S, LEVEL_S, Keeper, level_of
 from checkback.hearing.level import FLOOR_DBFS, Meter
 from checkback.language.phrasing import Phrasing
 from checkback.listening import RoomState
 from checkback.showing.pages import _asset
 from checkback.showing.plain import LEVEL_STEPS, level_step
+from sound_room import wait_until
 from watched_room import CATALOGUE, LIMITS
 
 
@@ -58,14 +60,16 @@ def test_the_highest_of_a_while_is_put_out_and_makes_no_board(tmp_path: Path) ->
     keeper = Keeper(
         Rules(LIMITS, CATALOGUE, Phrasing(english.book())), tmp_path, boards.append, lambda line: None
     )
-    heard = iter([3, 9, *[2] * 1000])
+    heard = chain([3, 9], repeat(2))
     keeper.level = lambda: next(heard)
     keeper.put_level = lambda level: levels.append((time.monotonic(), level))
+    began_s = time.monotonic()
     keeper.start(())
-    time.sleep(1.2)
+    wait_until(lambda: len(levels) >= 4, "four levels", limit_s=60.0)
     keeper.close()
+    took_s = time.monotonic() - began_s
     assert 9 in [level for _, level in levels]
-    assert len(levels) <= 7
-    # one at the start, and one at the end
-    assert len(boards) <= 3
+    assert len(levels) <= took_s / LEVEL_S + 2
+    # one at the start, one at the end, and one a while
+    assert len(boards) <= took_s / ANEW_S + 3
     assert list(tmp_path.iterdir()) == []

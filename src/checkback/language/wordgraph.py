@@ -200,6 +200,8 @@ def _determinised(nfa: _Nfa, start: int, end: int) -> tuple[list[dict[str, int]]
 
     first = closure([start])
     number = {first: 0}
+    # most words lead where another one led already
+    led: dict[frozenset[int], int] = {}
     arcs: list[dict[str, int]] = [{}]
     queue = deque([first])
     while queue:
@@ -207,14 +209,21 @@ def _determinised(nfa: _Nfa, start: int, end: int) -> tuple[list[dict[str, int]]
         reached: dict[str, set[int]] = {}
         for state in states:
             for word, ends in nfa.words[state].items():
-                reached.setdefault(word, set()).update(ends)
-        for word, targets in reached.items():
-            following = closure(targets)
-            if following not in number:
-                number[following] = len(arcs)
-                arcs.append({})
-                queue.append(following)
-            arcs[number[states]][word] = number[following]
+                if word in reached:
+                    reached[word].update(ends)
+                else:
+                    reached[word] = set(ends)
+        out = arcs[number[states]]
+        for word, met in reached.items():
+            targets = frozenset(met)
+            if targets not in led:
+                following = closure(targets)
+                if following not in number:
+                    number[following] = len(arcs)
+                    arcs.append({})
+                    queue.append(following)
+                led[targets] = number[following]
+            out[word] = led[targets]
     return arcs, frozenset(n for states, n in number.items() if end in states)
 
 

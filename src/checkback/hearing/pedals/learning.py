@@ -296,6 +296,9 @@ class _Lesson:
     def _bind(self, action: Action) -> None:
         how = "press it" if action == "talk" else "tap it, tap it twice, or hold it for a second"
         for _ in range(TRIES):
+            # what was pressed before it is asked for, as to answer the question, does not count
+            while self.keys.next(0.0) is not None:
+                pass
             self.show(f"{action}: now the pedal, {how}.")
             found = self._press(only_hold=action == "talk")
             if found is None:
@@ -320,9 +323,6 @@ class _Lesson:
 
     def _press(self, *, only_hold: bool) -> tuple[str, Gesture] | None:
         """Wait for a press to its end; None if none came."""
-        # what was pressed before it was asked for, as to answer the question, does not count
-        while self.keys.next(0.0) is not None:
-            pass
         until_s = self.clock() + self.wait_s
         while (now_s := self.clock()) < until_s:
             pressed = self.keys.next(until_s - now_s)
