@@ -285,6 +285,7 @@ def listening(
             attention=attention_of(settings),
             show=show,
             keep_dictation_sound=settings.hearing.keep_dictation_sound,
+            keep_unheard_sound=settings.hearing.keep_unheard_sound,
             verbosity=settings.speaking.verbosity,
             on_entry=display.keeper.entry if display is not None else lambda entry: None,
             bailout=make_bailout(settings, book, show),

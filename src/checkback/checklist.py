@@ -163,6 +163,8 @@ class Checklist:
             entry = case.questions()[0]
             if any(each.body is not None for each in entry.alternatives) or entry.body.kind != "unclear":
                 return entry.question or ""
+            if not entry.words:
+                return self._phrasing.reply("ask_unheard", time=self._phrasing.clock_time(entry.said.wall))
             return self._phrasing.reply("ask_words", words=entry.words)
         if self._asked.device is not None:
             return self._phrasing.reply("ask_device", device=self._named(self._asked.device))

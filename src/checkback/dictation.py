@@ -68,12 +68,14 @@ class SoundFile:
     case_folder : Path
     number : int
         Number of the note's first entry, which names the file.
+    folder : str
+        In the case folder.
     """
 
-    def __init__(self, case_folder: Path, number: int) -> None:
+    def __init__(self, case_folder: Path, number: int, folder: str = FOLDER) -> None:
         self._case_folder = case_folder
-        self._raw = case_folder / FOLDER / f"{number:04}.pcm"
-        self.name = f"{FOLDER}/{number:04}.flac"
+        self._raw = case_folder / folder / f"{number:04}.pcm"
+        self.name = f"{folder}/{number:04}.flac"
         # what the disk did not take
         self._waiting: list[bytes] = []
 

@@ -310,8 +310,8 @@ def room_of(room: Listening) -> Room:
     if time.monotonic() - room.ticked_s > SILENT_S:
         return Room("silent")
     now = room.room_state
-    trouble: Literal["", "clipping", "disk"] = (
-        "disk" if room.disk_trouble else "clipping" if now.clipping else ""
+    trouble: Literal["", "clipping", "behind", "disk"] = (
+        "disk" if room.disk_trouble else "behind" if now.behind else "clipping" if now.clipping else ""
     )
     if now.speaking and not now.held:
         return Room("speaking", trouble=trouble)

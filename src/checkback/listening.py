@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Literal, TextIO
 
 from checkback.call_outs import Outcome
+from checkback.hearing.backlog import Backlog
 from checkback.hearing.endpointing import Segmenter
 from checkback.hearing.interruption import Interruption
 from checkback.hearing.level import FLOOR_DBFS, Meter, Notice
@@ -34,6 +35,12 @@ TICK_S = 0.5
 
 NO_BLOCK_S = 1.5
 """Without a block for so long the room is told, also if the microphone's own thread hangs in a driver."""
+
+BEHIND_S = 20.0
+"""Speech that ended so long ago and is not decoded yet is told: nobody waits for its check-back any more."""
+
+CAUGHT_UP_S = 2.0
+"""With no more than this hearing keeps up again."""
 
 ERRORS = "errors.log"
 
@@ -57,6 +64,13 @@ class Noticed:
     """The microphone gives nothing but zeros, or is too loud."""
 
     notice: Notice
+
+
+@dataclass(frozen=True)
+class KeepsUp:
+    """Decoding falls behind, or has caught up."""
+
+    keeps_up: bool
 
 
 @dataclass(frozen=True)
@@ -96,6 +110,8 @@ class RoomState:
         Level at the microphone, dB of full scale; -100 for silence.
     clipping : bool
         Whether the microphone was too loud within the last minute.
+    behind : bool
+        Whether speech waits too long to be decoded.
     overflows, reconnections : int
         How often sound was lost because the computer was too busy, and how often the microphone came
         back.
@@ -108,6 +124,7 @@ class RoomState:
     speaking: bool = False
     level_dbfs: float = FLOOR_DBFS
     clipping: bool = False
+    behind: bool = False
     overflows: int = 0
     reconnections: int = 0
 
@@ -118,7 +135,16 @@ class Stopped:
 
 
 Event = (
-    Heard | PedalEvent | PedalNotice | Typed | HearingChanged | Noticed | Unspoken | DisplayFault | Stopped
+    Heard
+    | PedalEvent
+    | PedalNotice
+    | Typed
+    | HearingChanged
+    | KeepsUp
+    | Noticed
+    | Unspoken
+    | DisplayFault
+    | Stopped
 )
 
 
@@ -172,7 +198,8 @@ class Listening:
         self._show = show
         # a signal handler may put into it while the main thread is taking from it
         self._events: queue.SimpleQueue[Event] = queue.SimpleQueue()
-        self._utterances: queue.Queue[Utterance | None] = queue.Queue()
+        self._backlog = Backlog()
+        self._keeps_up = True
         self._talk: queue.Queue[bool] = queue.Queue()
         self._tick_failed = False
         self._stopping = False
@@ -190,7 +217,7 @@ class Listening:
     @property
     def room_state(self) -> RoomState:
         """How the room is now; for any thread."""
-        state = replace(self._state, speaking=self._voice.speaking)
+        state = replace(self._state, speaking=self._voice.speaking, behind=not self._keeps_up)
         if self._microphone is not None and time.monotonic() - self._last_block_s > NO_BLOCK_S:
             # also if the thread that looks after it hangs
             return replace(state, hearing=False, why_deaf="lost", in_speech=False, level_dbfs=FLOOR_DBFS)
@@ -304,7 +331,7 @@ class Listening:
             self._note_failure("the microphone's thread ended")
         finally:
             self._voice.let_go()
-            self._utterances.put(None)
+            self._backlog.end()
 
     def _follow_voice(self, speaking: bool, *, in_speech: bool) -> None:
         if self._interruption is None:
@@ -368,9 +395,13 @@ class Listening:
                     self._pass_on(segmenter.release())
 
     def _pass_on(self, utterances: list[Utterance]) -> None:
+        assert self._recogniser is not None
         for utterance in utterances:
             if utterance.held or self._open_room:
-                self._utterances.put(utterance)
+                for given_up in self._backlog.put(utterance):
+                    # in a note its sound is kept
+                    lost = self._in_context(given_up)
+                    self._events.put(Heard(lost, self._recogniser.name, given_up=True))
 
     def _prepare(self, pending: Utterance) -> None:
         prepare = getattr(self._recogniser, "prepare", None)
@@ -391,7 +422,7 @@ class Listening:
 
     def _decode(self) -> None:
         assert self._recogniser is not None
-        while (utterance := self._utterances.get()) is not None:
+        while (utterance := self._backlog.get()) is not None:
             try:
                 utterance = self._in_context(utterance)
                 self._events.put(self._recogniser.hear(utterance))
@@ -425,6 +456,9 @@ class Listening:
         heard = time.monotonic() - self._last_block_s < NO_BLOCK_S
         if heard != self._told_hearing and self._microphone is not None:
             self._guarded(HearingChanged(heard))
+        behind_s = self._backlog.behind_s(time.monotonic())
+        if (keeps_up := behind_s < (BEHIND_S if self._keeps_up else CAUGHT_UP_S)) != self._keeps_up:
+            self._guarded(KeepsUp(keeps_up))
         try:
             self._loop.tick()
         except Exception:
@@ -457,6 +491,11 @@ class Listening:
         if isinstance(event, Unspoken) and (texts := [s.text for s in event.sentences if s.text]):
             # on one line: the wall has room for one
             self._show(f"not spoken: {'; '.join(texts)} ({event.why})")
+        if isinstance(event, KeepsUp):
+            self._keeps_up = event.keeps_up
+            key = "caught_up" if event.keeps_up else "behind"
+            self._show(self._loop.phrasing.reply(key))
+            self._loop.say(key, Urgency.CHECK_BACK if event.keeps_up else Urgency.CRITICAL)
         if isinstance(event, Noticed):
             self._show(self._loop.phrasing.reply(event.notice))
             self._loop.say(

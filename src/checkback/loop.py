@@ -61,6 +61,7 @@ from checkback.record.journal import Journal
 from checkback.recorder import Recorder
 from checkback.said_back import Recall, SaidBack
 from checkback.speaking.voice import Tone, Urgency, Voice
+from checkback.unheard import Unheard
 from checkback.watching.limits import Limits
 from checkback.watching.reminders import RULES, due, standing
 
@@ -89,6 +90,8 @@ class Loop:
         Is given one line for the eye whenever something needs attention that is no outcome.
     keep_dictation_sound : bool
         Keep the sound of notes that were written down too.
+    keep_unheard_sound : bool
+        Keep the sound of what could not be decoded in time.
     verbosity : {"full", "brief", "tones"}
         How much of an answer is heard; the record and the screen have all of it.
     on_entry : callable
@@ -115,6 +118,7 @@ class Loop:
         attention: Sequence[str] = (),
         show: Callable[[str], None] = lambda line: None,
         keep_dictation_sound: bool = False,
+        keep_unheard_sound: bool = False,
         verbosity: Verbosity = "full",
         on_entry: Callable[[Entry], None] = lambda entry: None,
         bailout: Bailout | None = None,
@@ -178,6 +182,7 @@ class Loop:
             keep_sound=keep_dictation_sound,
             show=show,
         )
+        self._unheard = Unheard(journal.folder, keep_sound=keep_unheard_sound)
         if (cut_off := self._notes.recover(self.case)) is not None:
             self.say("note_cut_off")
             show(f"{self.phrasing.reply('note_cut_off')}: {self.phrasing.written(cut_off.body)}")
@@ -188,6 +193,8 @@ class Loop:
         """Take an utterance with what the recogniser made of it."""
         if self._notes.belongs(heard):
             return self._dictated(heard)
+        if heard.given_up:
+            return self._given_up(heard)
         called = () if heard.utterance.held else self._attention
         if (text := self._notes.in_one_breath(heard, called)) is not None:
             return self._note_at_once(heard, text)
@@ -213,6 +220,26 @@ class Loop:
                 Outcome("asked", call.words, (), reply, call.score, "was cut off by the voice")
             )
         return self._take(call, self._spoken_reader.read(call.words))
+
+    def _given_up(self, heard: Heard) -> Outcome:
+        """Keep on record that something was said which nobody could decode in time.
+
+        With no pedal held most of it is talk: what is lost within a minute is one entry.
+        """
+        utterance = heard.utterance
+        call = CallOut("", self._moment(utterance.started_s), "speech", recogniser=heard.recogniser)
+        if utterance.held or not self._unheard.goes_on(utterance):
+            outcome = self._not_understood(call, "was not heard in time", "not_kept_up")
+            self._unheard.begin(outcome.entries[0].n)
+        else:
+            outcome = Outcome("ignored", "", reason="was not heard in time")
+        self._unheard.add(utterance)
+        length_s = utterance.ended_s - utterance.started_s
+        self._show(
+            f"not heard: {length_s:.0f} s of speech at {call.said.wall:%H:%M:%S}: this computer is too busy, "
+            "end other programs"
+        )
+        return outcome
 
     @property
     def dictating(self) -> bool:
@@ -434,6 +461,7 @@ class Loop:
         """End what is still open before the program ends."""
         if self._notes.open:
             self._notes.end("stop")
+        self._unheard.finish()
 
     def _speak_up(self) -> None:
         """Say what is due, several things in one sentence; all of it is on disk first."""

@@ -55,6 +55,9 @@ class Hearing(_Group):
     keep_dictation_sound: bool = Field(
         default=False, description="Keep the sound of dictated notes; without a dictation model always."
     )
+    keep_unheard_sound: bool = Field(
+        default=False, description="Keep the sound of speech that could not be decoded in time."
+    )
     microphone: str | None = Field(
         default=None, description="Part of the device's name; none: the default device."
     )

@@ -209,7 +209,7 @@ class Heard:
 
     `free_text` is what a second listener wrote, None without one; `called` tells that a search of its own
     found the attention word for sure; `stands_out_db` is how far the sound stands out of what is behind it, None
-    if nobody measured it.
+    if nobody measured it.  `given_up` tells that nobody decoded it, because too much waits.
     """
 
     utterance: Utterance
@@ -218,6 +218,7 @@ class Heard:
     free_text: FreeText | None = None
     called: bool = False
     stands_out_db: float | None = None
+    given_up: bool = False
 
 
 class Recogniser(Protocol):

@@ -11,7 +11,7 @@ KEYS: Mapping[str, tuple[str, ...]] = {
         "page": "title note check wall desk",
         "state": "listening hearing pedal speaking deaf typed silent failed ended files lost starting",
         "hint": "listening hearing pedal speaking deaf typed silent failed ended files lost starting held",
-        "trouble": "disk clipping",
+        "trouble": "disk behind clipping",
         "result": "recorded asked answered withdrawn",
         "area": "heard up ahead totals inside lines card type questions lacking log phrases",
         "say": "nothing_heard pedal nothing_up no_pressure rated above_rated nothing_ahead due due_since in now "

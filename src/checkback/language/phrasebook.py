@@ -62,7 +62,7 @@ REPLIES = frozenset(
     "say_again nothing_said before_that accepted corrected withdrawn nothing_to_withdraw nothing_to_correct "
     "no_such_entry does_not_fit which heard_either go_ahead option or confirm unlisted dropped parked voice_off voice_on at "
     "act_last act_none just_now one_minute_ago minutes_ago contrast contrast_none in in_none missing missing_none nothing_in nothing_up "
-    "trouble saved_again nothing_asked replaces deaf hearing_again microphone_silent microphone_loud display_fault pedal_lost pedal_back pedal_stuck no_balloon nothing_due no_card contrast_left no_creatinine heparin heparin_none "
+    "trouble saved_again nothing_asked replaces deaf hearing_again behind caught_up not_kept_up microphone_silent microphone_loud display_fault pedal_lost pedal_back pedal_stuck no_balloon nothing_due no_card contrast_left no_creatinine heparin heparin_none "
     "heparin_infusion long_before balloon_up balloon_not_up not_known noted nothing_to_note "
     "scan_again scanned_before nothing_to_identify expired "
     "note_open note_again note_taken note_taken_long note_as_sound note_too_long note_cut_off no_note "
@@ -84,7 +84,7 @@ OF_CARDS = frozenset(
 )
 """Replies that a phrasebook with words to a bailout card needs too."""
 
-ANSWERED = frozenset("ask_item ask_device ask_words skipped unknown all_answered".split())
+ANSWERED = frozenset("ask_item ask_device ask_words ask_unheard skipped unknown all_answered".split())
 """Replies that a phrasebook with short answers needs too."""
 
 CARD = frozenset(
@@ -99,7 +99,7 @@ NAMED: dict[str, tuple[str, ...]] = {
         "symptom_onset first_contact arrival questions devices".split()
     ),
     "unknown": ("weight", "creatinine"),
-    "reason": ("does not sound like a call-out", "was not called", "is no call-out"),
+    "reason": ("does not sound like a call-out", "was not called", "is no call-out", "was not heard in time"),
     "device": ("delivery balloon",),
 }
 """What the program names beside the values of entries, and a phrasebook needs labels for."""

@@ -57,13 +57,14 @@ class Room:
         See `RoomState`.
     held : bool
         Whether the talk pedal is held.
-    trouble : {"", "clipping", "disk"}
-        What is wrong beside that: the microphone is too loud, or the disk takes nothing.
+    trouble : {"", "clipping", "behind", "disk"}
+        What is wrong beside that: the microphone is too loud, what was said waits too long to be decoded,
+        or the disk takes nothing.
     """
 
     state: RoomState = "listening"
     held: bool = False
-    trouble: Literal["", "clipping", "disk"] = ""
+    trouble: Literal["", "clipping", "behind", "disk"] = ""
 
 
 @dataclass(frozen=True)
