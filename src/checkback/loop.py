@@ -520,17 +520,17 @@ class Loop:
         if any(reading.family in (f"{ANSWER}skip", f"{ANSWER}unknown") for reading in readings):
             return self._left_open(call, readings[0].family == f"{ANSWER}skip")
         proposals: dict[Proposal, None] = {}
-        complaint: Outcome | None = None
+        complaint: Complaint | None = None
         for reading in readings:
             proposal = self._proposals.propose(call, reading)
             if isinstance(proposal, Complaint):
-                complaint = self._say_only(call, proposal.key, **proposal.values)
+                complaint = proposal
             else:
                 proposals.setdefault(proposal)
         distinct = list(proposals)
         if not distinct:
             assert complaint is not None
-            return complaint
+            return self._say_only(call, complaint.key, **complaint.values)
         if len(distinct) > 1:
             return self._ask_which(call, distinct)
         settled = self._settles_question(call, distinct[0])

@@ -12,9 +12,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from checkback.call_outs import CallOut
 from checkback.guiding.arrest import RULES as ARREST_RULES
 from checkback.hearing.recogniser import Heard, Hypothesis, Utterance
 from checkback.language.phrasebook import Phrasebook
+from checkback.language.reading import Reader
 from checkback.loop import Loop, Outcome
 from checkback.record.clock import HandClock
 from checkback.record.entry import (
@@ -302,6 +304,25 @@ class TestCorrection:
         room.hear("affirm")
         (life,) = room.loop.case.inside()
         assert (life.body.length_mm, life.body.stocked) == (13, False)
+
+    @pytest.mark.parametrize("order", [(0, 1), (1, 0)])
+    def test_a_reading_that_does_not_fit_is_not_spoken_of_where_another_does(
+        self, room: Room, order: tuple[int, int]
+    ) -> None:
+        room.hear("balloon two five by twelve", held=True)
+        # no sentence of this phrasebook is so, but one of a laboratory's own may be
+        reader = Reader(room.book)
+        fits, does_not = (
+            reader.read(f"correction {said}") for said in ("three oh by twelve", "fifty percent")
+        )
+        before = len(room.said.getvalue().splitlines())
+        both = (*fits, *does_not)
+        call = CallOut("correction", room.clock.now(), "typed")
+        outcome = room.loop._take(call, tuple(both[n] for n in order))
+        assert outcome.result == "accepted" and outcome.entries[0].body.diameter_mm == 3
+        assert room.said.getvalue().splitlines()[before:] == [outcome.reply]
+        (complaint,) = does_not
+        assert room.loop._take(call, (complaint,)).reason == "does_not_fit"
 
     def test_a_fragment_that_does_not_fit_changes_nothing(self, room: Room) -> None:
         room.hear("a c t two eighty")
