@@ -17,6 +17,7 @@ from checkback.loop import Loop, Outcome
 from checkback.record.clock import HandClock
 from checkback.record.entry import Advice, CardStep, Entry
 from checkback.record.journal import Journal
+from checkback.speaking.voice import Voice
 from checkback.speaking.voices import TextVoice
 from checkback.watching.limits import load as load_limits
 
@@ -34,10 +35,12 @@ class BailoutRoom:
         regime: str = "aha_2020",
         two_person: bool = False,
         verbosity: Verbosity = "full",
+        voice: Voice | None = None,
     ) -> None:
         self.folder, self.regime, self.two_person, self.verbosity = folder, regime, two_person, verbosity
         self.clock = HandClock(START)
         self.said = StringIO()
+        self.voice = voice or TextVoice(self.said, mark="")
         self.shown: list[str] = []
         self.open()
 
@@ -47,7 +50,7 @@ class BailoutRoom:
             english.book(),
             self.journal,
             self.clock,
-            TextVoice(self.said, mark=""),
+            self.voice,
             limits=LIMITS,
             recogniser="test",
             program_version="0",

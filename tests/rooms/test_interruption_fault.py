@@ -14,7 +14,7 @@ from checkback.hearing.microphone import Microphone
 from checkback.hearing.pedals.events import PedalEvent
 from checkback.hearing.recogniser import Heard, Pcm, Utterance
 from checkback.listening import ERRORS, Listening
-from checkback.speaking.polite import PoliteVoice
+from checkback.speaking.polite import GIVES_WAY_S, PoliteVoice
 from checkback.speaking.voice import Sentence, Tone, Urgency
 from checkback.speaking.voices import SilentVoice
 
@@ -129,6 +129,37 @@ def test_what_a_press_of_talk_silences_is_shown(tmp_path: Path) -> None:
     room.run()
     case.close()
     assert shown == ["not spoken: heparin, five thousand units; a clotting time is due (talk was pressed)"]
+
+
+def test_the_next_check_back_begins_with_what_somebody_spoke_over(tmp_path: Path) -> None:
+    speaker = Slow()
+    voice = PoliteVoice(speaker)
+    case = BailoutRoom(tmp_path / "case", voice=voice)
+    room = Listening(
+        case.loop,
+        voice,
+        tmp_path,
+        recogniser=None,
+        microphone=None,
+        open_room=True,
+        hold_off_s=0.25,
+        report=lambda outcome, utterance: None,
+        show=lambda line: None,
+    )
+
+    def say(line: str) -> list[str]:
+        """Type a line; return what the voice has begun to say since."""
+        room.type(line)
+        room.stop()
+        room.run()
+        voice.follow(False, time.monotonic() + GIVES_WAY_S)
+        return [each.text for each in speaker._unsaid]
+
+    (heparin,) = say("heparin 5000 units")
+    voice.give_way()
+    again, act = say("act 280")
+    assert again == f"before that, {heparin}" and act.startswith("a c t")
+    case.close()
 
 
 class Hasty(Deaf):
