@@ -5,6 +5,8 @@ VENV := .venv
 BIN := $(VENV)/bin
 # how many tests run side by side
 WORKERS ?= 2
+# random tests with the same examples each time, see tests/conftest.py
+PYTEST := $(BIN)/python -m pytest --hypothesis-profile=same
 
 # where Python keeps no compiled files, each of the many programs that the tests start is compiled anew
 unexport PYTHONDONTWRITEBYTECODE
@@ -19,18 +21,18 @@ demo: $(VENV)/installed
 test: $(VENV)/tested
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
-	$(BIN)/python -m pytest -n $(WORKERS) --dist loadfile --no-loadscope-reorder --ignore=tests/unit -m "not sound and not display"
+	$(PYTEST) -n $(WORKERS) --dist loadfile --no-loadscope-reorder --ignore=tests/unit -m "not sound and not display"
 	$(MAKE) --no-print-directory --jobs=2 --output-sync=target live beside
 
 # what has sound or a display lives in real time: it waits most of the time, and must not wait for others
 live: $(VENV)/tested
-	$(BIN)/python -m pytest -m "sound or display"
+	$(PYTEST) -m "sound or display" --ignore=tests/unit
 
 # so beside it goes, at the lowest priority, what can wait
 beside: $(VENV)/tested
 	nice -n 19 $(BIN)/mypy
 	nice -n 19 $(BIN)/lint-imports
-	nice -n 19 $(BIN)/python -m pytest tests/unit -m "not sound and not display"
+	nice -n 19 $(PYTEST) tests/unit
 
 recording: $(VENV)/tested
 	$(BIN)/python demo/make_recording.py

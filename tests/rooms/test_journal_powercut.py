@@ -15,12 +15,11 @@ from tempfile import mkdtemp
 
 import pytest
 
-from checkback.record.entry import Mark
+from checkback.record.entry import Entry, Mark
 from checkback.record.journal import JOURNAL, Journal, Written, verify
 from invented_case import CASE, entry, journal_lines
 
 LINES = journal_lines(CASE)
-WHOLE = b"".join(LINES)
 
 
 @pytest.fixture
@@ -35,24 +34,37 @@ def quick_folder(tmp_path: Path) -> Iterator[Path]:
     shutil.rmtree(folder)
 
 
-@pytest.mark.timeout(400)
-def test_cut_off_at_every_byte(quick_folder: Path) -> None:
-    ends = [sum(map(len, LINES[:n])) for n in range(len(LINES) + 1)]
+def piece(first: int, count: int = 5) -> tuple[Entry, ...]:
+    """Return some entries of the case as a case of their own."""
+    some = CASE[first : first + count]
+    return tuple(each.model_copy(update={"n": n}) for n, each in enumerate(some, 1))
+
+
+@pytest.mark.parametrize(
+    ("case", "step"),
+    # short ones at every byte, for what stands before a line is read each time; the whole one here and there
+    [*((piece(first), 1) for first in range(0, len(CASE), 5)), (CASE, 83)],
+    ids=[*(f"entries from {first + 1}" for first in range(0, len(CASE), 5)), "all"],
+)
+def test_cut_off_at_every_byte(quick_folder: Path, case: tuple[Entry, ...], step: int) -> None:
+    lines = journal_lines(case)
+    whole = b"".join(lines)
+    ends = [sum(map(len, lines[:n])) for n in range(len(lines) + 1)]
     path = quick_folder / JOURNAL
-    for size in range(len(WHOLE) + 1):
-        path.write_bytes(WHOLE[:size])
+    for size in range(0, len(whole) + 1, step):
+        path.write_bytes(whole[:size])
         # The line feed alone may be missing: then the line is whole.
         kept = max(n for n, end in enumerate(ends) if end <= size or (n and end - 1 == size))
-        torn = WHOLE[ends[kept] : size]
+        torn = whole[ends[kept] : size]
         with Journal.open(quick_folder) as journal:
-            assert journal.entries == CASE[:kept], f"cut at byte {size}"
+            assert journal.entries == case[:kept], f"cut at byte {size}"
             assert [aside.read_bytes() for aside in journal.torn] == ([torn] if torn else [])
             added = journal.append(entry(kept + 1, Mark()))
             assert isinstance(added, Written)
         report = verify(quick_folder)
         assert report.ok, f"cut at byte {size}: {report.first_break}"
         assert report.lines_ok == kept + 1
-        assert path.read_bytes().startswith(WHOLE[: ends[kept]])
+        assert path.read_bytes().startswith(whole[: ends[kept]])
         for aside in journal.torn:
             aside.unlink()
 
