@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import ExitStack
 from functools import lru_cache
 
@@ -138,18 +139,21 @@ def make_recogniser(settings: Settings, book: Phrasebook) -> Recogniser:
     if not by_sound and "whisper" in (settings.hearing.recogniser, settings.hearing.second):
         key = "hearing.recogniser" if settings.hearing.recogniser == "whisper" else "hearing.second"
         raise UserError(_not_heard_by("whisper", key, book))
-    with ExitStack() as opened:
-        if (first := _first(settings, grammar, book)) is not None:
-            opened.callback(first.close)
+    with ExitStack() as opened, ThreadPoolExecutor(1) as beside:
+        # it is waited for, and meanwhile there is something to do
+        starting = beside.submit(_first, settings, grammar, book)
+        opened.callback(_close, starting)
         spelling = spelling_of(book, attention) if by_sound else None
+        language = language_of(book, attention, spelling) if by_sound else None
+        first = starting.result()
         if (second := _second(settings, book, spelling)) is not None:
             opened.callback(second.close)
-        if not by_sound or (second is None and not isinstance(first, Weighing)):
+        if language is None or (second is None and not isinstance(first, Weighing)):
             assert first is not None
             both: Recogniser = first
         else:
             matcher = SoundMatcher(grammar, every_pronunciation(grammar.pronunciations))
-            both = Agreement(first, second, matcher, language_of(book, attention, spelling))
+            both = Agreement(first, second, matcher, language)
         if attention:
             both = CalledRecogniser(both, attention, grammar.pronunciations)
         opened.callback(both.close)
@@ -157,6 +161,11 @@ def make_recogniser(settings: Settings, book: Phrasebook) -> Recogniser:
         own = VoskWriter(vosk) if second is None and vosk is not None else None
         opened.pop_all()
         return DictationRecogniser(both, commands=first, writer=second or own, owned=own)
+
+
+def _close(starting: Future[Recogniser | None]) -> None:
+    if starting.exception() is None and (first := starting.result()) is not None:
+        first.close()
 
 
 def _not_heard_by(recogniser: str, key: str, book: Phrasebook) -> str:

@@ -343,3 +343,16 @@ def test_the_installed_program_is_the_same(tmp_path: Path) -> None:
     )  # fmt: skip
     assert done.returncode == 0
     assert rates(tmp_path / "case") == [70]
+
+
+def test_with_no_sound_card_the_voice_is_text(tmp_path: Path) -> None:
+    case = tmp_path / "case"
+    done = subprocess.run(
+        [sys.executable, "-m", "checkback.cli", "listen", "--typed", "--case", str(case)],
+        input="heparin 5000 units\nwhat is in\n", capture_output=True, text=True, timeout=60, check=False,
+        env={"PATH": os.environ["PATH"], "HOME": str(tmp_path), "ALSA_CONFIG_PATH": "/nonexistent"},
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert "Check-backs are shown as text." in done.stderr
+    assert "» heparin, five thousand units" in done.stdout
+    assert [e.words for e in Journal.read(case) if e.source == "typed"] == ["heparin 5000 units"]

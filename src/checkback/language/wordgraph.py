@@ -178,13 +178,16 @@ class _Nfa:
                 raise TypeError(type(node).__name__)
 
     def _trie(self, forms: Iterable[Form], start: int, end: int) -> None:
-        inner: dict[Form, int] = {(): start}
+        inner: dict[tuple[int, str], int] = {}
         for form in forms:
-            for i in range(1, len(form)):
-                if form[:i] not in inner:
-                    inner[form[:i]] = self.state()
-                    self.words[inner[form[: i - 1]]].setdefault(form[i - 1], []).append(inner[form[:i]])
-            self.words[inner[form[:-1]]].setdefault(form[-1], []).append(end)
+            at = start
+            for word in form[:-1]:
+                step = (at, word)
+                if step not in inner:
+                    inner[step] = self.state()
+                    self.words[at].setdefault(word, []).append(inner[step])
+                at = inner[step]
+            self.words[at].setdefault(form[-1], []).append(end)
 
 
 def _determinised(nfa: _Nfa, start: int, end: int) -> tuple[list[dict[str, int]], frozenset[int]]:
