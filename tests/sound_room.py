@@ -22,7 +22,7 @@ _HEARD_HZ = 8_000
 _SILENT = 200
 _ALSA = "</usr/share/alsa/alsa.conf>\npcm.!default { type pulse }\nctl.!default { type pulse }\n"
 _PROGRAMS = ("pulseaudio", "pactl", "paplay", "parec")
-_START_LIMIT_S = 10.0
+_START_LIMIT_S = 60.0
 
 
 def missing() -> str:
@@ -146,7 +146,7 @@ class SoundRoom:
 
     @contextmanager
     def until_said(
-        self, sink: str = "voice", *, quiet_s: float = 1.2, limit_s: float = 20.0
+        self, sink: str = "voice", *, quiet_s: float = 1.2, limit_s: float = 60.0
     ) -> Iterator[None]:
         """Wait, after what is done inside, until something was said into a sink and it is quiet again."""
         heard = self._heard(sink)

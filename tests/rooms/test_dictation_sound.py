@@ -15,6 +15,7 @@ import soundfile
 from test_live_room import listening, say
 
 from checkback import app
+from checkback.dictation import FOLDER
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ
 from checkback.hearing.recording import Recording
 from checkback.language.phrasebook import Phrasebook
@@ -108,7 +109,10 @@ def test_in_a_live_room(tmp_path: Path) -> None:
     settings.write_text('[hearing]\nrecogniser = "pocketsphinx"\nsecond = "none"\n')
     case = tmp_path / "case"
     with SoundRoom() as room, listening(room, case, settings=settings) as program:
-        say(room, tmp_path, "begin note", PASSAGE, "end note", pause_s=4.0)
+        say(room, tmp_path, "begin note")
+        say(room, tmp_path, PASSAGE, to_the_end=False)
+        wait_until(lambda: any((case / FOLDER).glob("*.pcm")), "the sound of the note", limit_s=40.0)
+        say(room, tmp_path, "end note", to_the_end=False)
         wait_until(
             lambda: any(isinstance(e.body, Dictation) and e.body.clip is not None for e in program.entries()),
             "the note",
