@@ -205,6 +205,7 @@ class Keeper:
         except Exception:
             # it may have got halfway; `make` tries again from the first entry, and tells if that fails too
             self._whole = False
+            self._note_details()
 
     def _fold_anew(self) -> None:
         if not self._whole:
@@ -230,14 +231,17 @@ class Keeper:
         if time.monotonic() - self._faulted_s < FAULT_S:
             return
         self._faulted_s = time.monotonic()
-        with suppress(OSError), (self._folder / ERRORS).open("a", encoding="utf-8") as file:
-            file.write(f"{traceback.format_exc()}\n")
+        self._note_details()
         # a terminal that is gone must not end the display too
         with suppress(Exception):
             self._show(
                 f"the display cannot show this case; details are in {self._folder / ERRORS}, recording goes on"
             )
         self.on_fault()
+
+    def _note_details(self) -> None:
+        with suppress(OSError), (self._folder / ERRORS).open("a", encoding="utf-8") as file:
+            file.write(f"{traceback.format_exc()}\n")
 
     def make(self, now: Moment, session: int, room: Room) -> None:
         """Make the board as it is at a moment, and put it out."""

@@ -400,7 +400,7 @@ class Listening:
             if utterance.held or self._open_room:
                 for given_up in self._backlog.put(utterance):
                     # in a note its sound is kept
-                    lost = self._in_context(given_up)
+                    lost = replace(given_up, dictated=self._loop.dictating)
                     self._events.put(Heard(lost, self._recogniser.name, given_up=True))
 
     def _prepare(self, pending: Utterance) -> None:
