@@ -32,7 +32,7 @@ live: $(VENV)/tested
 beside: $(VENV)/tested
 	nice -n 19 $(BIN)/mypy
 	nice -n 19 $(BIN)/lint-imports
-	nice -n 19 $(PYTEST) tests/unit
+	nice -n 19 $(PYTEST) -n $(WORKERS) --dist loadfile tests/unit
 
 recording: $(VENV)/tested
 	$(BIN)/python demo/make_recording.py

@@ -5,7 +5,7 @@ The speakers are flite voices, stand-ins for people: this shows that the words a
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -15,7 +15,7 @@ import soundfile
 
 import english
 from checkback import app
-from checkback.hearing.recogniser import SAMPLE_RATE_HZ
+from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Recogniser
 from checkback.hearing.recording import Recording
 from checkback.language.phrasing import Phrasing
 from checkback.listeners import make_recogniser
@@ -57,7 +57,17 @@ ALLERGY = {
 }
 
 
-def replayed(sentences: Iterable[str], voice: str, folder: Path) -> tuple[list[app.Heard], Loop]:
+@pytest.fixture(scope="module")
+def recogniser() -> Iterator[Recogniser]:
+    # it takes seconds to start
+    made = make_recogniser(BUILT_IN, english.book())
+    yield made
+    made.close()
+
+
+def replayed(
+    recogniser: Recogniser, sentences: Iterable[str], voice: str, folder: Path
+) -> tuple[list[app.Heard], Loop]:
     """Replay sentences with pauses, with no pedal held."""
     parts = [silence(1.0)]
     for sentence in sentences:
@@ -65,21 +75,17 @@ def replayed(sentences: Iterable[str], voice: str, folder: Path) -> tuple[list[a
     file = folder / "said.flac"
     soundfile.write(file, np.concatenate(parts), SAMPLE_RATE_HZ)
     heard: list[app.Heard] = []
-    recogniser = make_recogniser(BUILT_IN, english.book())
-    try:
-        loop = app.replay(
-            Recording(file),
-            folder / "case",
-            BUILT_IN,
-            english.book(),
-            recogniser,
-            start=datetime(2026, 3, 2, 9, 0, tzinfo=UTC),
-            sound=False,
-            report=heard.append,
-            show=lambda line: None,
-        )
-    finally:
-        recogniser.close()
+    loop = app.replay(
+        Recording(file),
+        folder / "case",
+        BUILT_IN,
+        english.book(),
+        recogniser,
+        start=datetime(2026, 3, 2, 9, 0, tzinfo=UTC),
+        sound=False,
+        report=heard.append,
+        show=lambda line: None,
+    )
     return heard, loop
 
 
@@ -89,9 +95,9 @@ def replayed(sentences: Iterable[str], voice: str, folder: Path) -> tuple[list[a
     ids=["stent lost", "perforation", "allergic reaction"],
 )
 def test_a_card_is_gone_through_by_voice_in_an_open_room(
-    script: dict[str, list[tuple[str, str]]], voice: str, tmp_path: Path
+    recogniser: Recogniser, script: dict[str, list[tuple[str, str]]], voice: str, tmp_path: Path
 ) -> None:
-    heard, loop = replayed(script, voice, tmp_path)
+    heard, loop = replayed(recogniser, script, voice, tmp_path)
     assert [each.outcome.words for each in heard] == list(script)
     steps = [e for e in loop.case.in_force() if isinstance(e.body, CardStep)]
     wanted = [step for line in script.values() for step in line]
@@ -105,7 +111,7 @@ def test_a_card_is_gone_through_by_voice_in_an_open_room(
     assert "Bailout card" in narrative(loop.case, Phrasing(english.book()))
 
 
-def test_talk_beside_an_open_card_is_no_word_to_it(tmp_path: Path) -> None:
+def test_talk_beside_an_open_card_is_no_word_to_it(recogniser: Recogniser, tmp_path: Path) -> None:
     talk = [
         "yes",
         "no",
@@ -117,7 +123,7 @@ def test_talk_beside_an_open_card_is_no_word_to_it(tmp_path: Path) -> None:
         "we tried that with the other one last week",
         "could you close the door please",
     ]
-    heard, loop = replayed(["card stent lost", *talk], "slt", tmp_path)
+    heard, loop = replayed(recogniser, ["card stent lost", *talk], "slt", tmp_path)
     assert len(heard) == 1 + len(talk)
     steps = [e.body.action for e in loop.case.in_force() if isinstance(e.body, CardStep)]
     assert steps == ["opened", "read"]
