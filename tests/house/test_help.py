@@ -12,6 +12,7 @@ from pathlib import Path
 
 import click
 import pytest
+from test_documents import command_lines
 
 from checkback.cli import cli
 from command_line import COMMAND, IN_A_PROCESS, checkback, excerpt, here, quiet
@@ -66,11 +67,22 @@ def room(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+def by_itself(words: list[str]) -> list[str]:
+    """Return the words of an example without what is the shell's."""
+    return words[: words.index(">")] if ">" in words else words
+
+
+SHOWN_IN_THE_README = [shlex.split(line)[1:] for line, _ in command_lines()]
 EXAMPLES = {
     " ".join(example(command)): example(command)
     for path, command in commands()
-    if path != ("display",)  # it goes on until it is told to end
+    # the one goes on until it is told to end, the others are run with the README
+    if path != ("display",) and by_itself(example(command)) not in SHOWN_IN_THE_README
 }
+
+
+def test_most_examples_are_run_here() -> None:
+    assert len(EXAMPLES) >= 12
 
 
 @pytest.mark.parametrize("words", EXAMPLES.values(), ids=EXAMPLES)
@@ -79,8 +91,7 @@ def test_every_example_runs(words: list[str], room: Path) -> None:
         words = [*words, "--typed"]  # the microphone has tests of its own
     if words[0] == "replay":
         words = [*words[:-1], "replayed"]  # a case that is there already is not written over
-    # what stands behind ">" is the shell's
-    words = words[: words.index(">")] if ">" in words else words
+    words = by_itself(words)
     done = (checkback if words[0] in IN_A_PROCESS else here)(*words, cwd=room)
     assert done.code == 0, (words, done.err)
     assert done.out
