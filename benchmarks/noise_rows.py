@@ -279,6 +279,9 @@ FIRST: dict[str, First] = {
     "beams-narrower": First(
         "beams 1e-64, 1e-64, 1e-48", settings={"beam": 1e-64, "pbeam": 1e-64, "wbeam": 1e-48}
     ),
+    "narrower-search": First(
+        "the narrower search that is used beside Whisper", settings=first_listener.NARROWER
+    ),
     "states-10000": First("up to 10000 states a frame instead of 3000", settings={"maxhmmpf": 10_000}),
     "all-wider": First(
         "beams 1e-100, 1e-100, 1e-80 and 10000 states",
