@@ -186,9 +186,11 @@ def main() -> None:
     parser.add_argument("--corpus", type=Path, required=True, help="manifest of the development side")
     parser.add_argument("--work", type=Path, required=True, help="folder for the sound files")
     parser.add_argument("--out", type=Path, required=True, help="the change is written here")
+    parser.add_argument("--begin-with", type=Path, help="a change that this program wrote, to go on from")
     parser.add_argument("--steps", type=int, default=700)
     parser.add_argument("--batch", type=int, default=12)
     parser.add_argument("--rate", type=float, default=8e-4)
+    parser.add_argument("--seed", type=int, default=5)
     parser.add_argument("--threads", type=int, default=2)
     options = parser.parse_args()
     torch.set_num_threads(options.threads)
@@ -196,8 +198,13 @@ def main() -> None:
     book = app.load_book(Settings())
     items = speech(options.work, options.whisper, options.corpus, book)
     tokenizer = tokenizers.Tokenizer.from_file(str(options.whisper / "tokenizer.json"))
-    batches = Batches(Roughener(items, 5), tokenizer, book.file.writes_like, options.batch, 6)
-    learn(LowRankWhisper(options.whisper / "model.bin"), batches, options.steps, options.rate, options.out)
+    batches = Batches(
+        Roughener(items, options.seed), tokenizer, book.file.writes_like, options.batch, options.seed + 1
+    )
+    model = LowRankWhisper(options.whisper / "model.bin")
+    if options.begin_with is not None:
+        model.begin_with(options.begin_with)
+    learn(model, batches, options.steps, options.rate, options.out)
 
 
 if __name__ == "__main__":

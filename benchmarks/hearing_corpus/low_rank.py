@@ -18,7 +18,7 @@ from torch.nn import functional
 
 from checkback.hearing.whisper_file import as_numbers, read_weights, reference
 
-ENCODER_RANK, DECODER_RANK, CROSS_RANK = 16, 8, 16
+ENCODER_RANK, DECODER_RANK, CROSS_RANK = 32, 8, 16
 
 Stored = Mapping[str, Any]
 
@@ -151,6 +151,15 @@ class LowRankWhisper(nn.Module):
     def logits(self, states: torch.Tensor) -> torch.Tensor:
         """Return the scores of every next piece."""
         return functional.linear(states, self.projection)
+
+    def begin_with(self, path: Path) -> None:
+        """Take a change that `write` wrote, of the same rank or a lower one."""
+        with np.load(path) as arrays, torch.no_grad():
+            for each in self.modules():
+                if isinstance(each, Linear):
+                    inner, outer = (torch.tensor(arrays[f"{each.name}/{half}"]).float() for half in "AB")
+                    each.inner[: len(inner)] = inner
+                    each.outer[:, : len(inner)] = outer
 
     def write(self, path: Path) -> None:
         """Write the change as `checkback.hearing.whisper_file.changed` takes it."""

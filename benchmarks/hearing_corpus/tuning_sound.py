@@ -24,7 +24,7 @@ from hearing_corpus.corpus import read, written
 from hearing_corpus.long_talk import long_talk
 from hearing_corpus.noise import active_level, beeps, ventilation
 from hearing_corpus.sentences import draw, side_of
-from hearing_corpus.voices import HELD_BACK, SPEECH_LEVEL, VOICES, Voice, speak
+from hearing_corpus.voices import ACCENTED, HELD_BACK, SPEECH_LEVEL, VOICES, Voice, speak
 
 Sound = NDArray[np.float64]
 
@@ -76,7 +76,7 @@ def call_outs(folder: Path, book: Phrasebook, measured: set[str]) -> Iterator[Sa
     free.sort(key=lambda words: digest("order", words))
     voices = [each for each in VOICES["dev"] if each.name not in HELD_BACK and each.pitch == 1.0]
     flite = [each for each in voices if each.engine == "flite"]
-    for group in (flite, *([each] for each in voices if each.engine != "flite")):
+    for group in (flite, ACCENTED, *([each] for each in voices if each.engine != "flite")):
         rng = random.Random(group[0].engine)
         for n, words in enumerate(free):
             voice = group[n % len(group)]

