@@ -26,6 +26,7 @@ from checkback.hearing.recogniser import (
     FreeText,
     Heard,
     Hypothesis,
+    Pcm,
     Recogniser,
     Utterance,
     Wordings,
@@ -221,7 +222,9 @@ class Agreement:
         self._expect(utterance.expected, chosen, listed)
         # what they find is put down by this thread alone
         self._found(finding.result() if finding is not None else (), listed)
-        weighed = self._worth_weighing(list(listed.candidates.values()))
+        candidates = list(listed.candidates.values())
+        judging = self._begin_judging(pcm, candidates)
+        weighed = self._worth_weighing(candidates)
         fits = [(weighed, self._waiting.submit(self._fits, utterance, weighed))]
         wrote = None if writing is None else writing.result()
         if ahead is not None and ahead.dropped:
@@ -239,12 +242,9 @@ class Agreement:
             )
         if said:
             self._add(said, listed, own=False)
+        _put_down(judging)
         candidates = list(listed.candidates.values())
-        if second is not None:
-            unjudged = [c for c in candidates if c.evidence.second_logprob is None]
-            texts = [self._language.written(c.words) for c in unjudged]
-            for candidate, found in zip(unjudged, second.judge(pcm, texts), strict=False):
-                candidate.judge(found)
+        _put_down(self._begin_judging(pcm, candidates))
         begun = {id(each) for each in weighed}
         late = [each for each in self._worth_weighing(candidates) if id(each) not in begun]
         fits.append((late, self._waiting.submit(self._fits, utterance, late)))
@@ -318,6 +318,16 @@ class Agreement:
         ways = [candidate.wordings or worded(candidate.words) for candidate in candidates]
         return self._first.weigh(utterance, ways)
 
+    def _begin_judging(
+        self, pcm: Pcm, candidates: Sequence[_Candidate]
+    ) -> tuple[list[_Candidate], Future[tuple[Judged, ...]]] | None:
+        """Ask the second listener about the sentences that it has not judged yet."""
+        unjudged = [each for each in candidates if each.evidence.second_logprob is None]
+        if self._second is None or not unjudged:
+            return None
+        texts = [self._language.written(each.words) for each in unjudged]
+        return unjudged, self._waiting.submit(self._second.judge, pcm, texts)
+
     def _expect(self, answers: Sequence[str], chosen: Hypothesis | None, listed: _List) -> None:
         """List the answers that the program waits for; alone they are no sentences of the grammar."""
         for answer in answers:
@@ -364,6 +374,13 @@ class Agreement:
                 )
             else:
                 candidate.add(found_by_second=True)
+
+
+def _put_down(judging: tuple[list[_Candidate], Future[tuple[Judged, ...]]] | None) -> None:
+    if judging is not None:
+        asked, answer = judging
+        for candidate, found in zip(asked, answer.result(), strict=False):
+            candidate.judge(found)
 
 
 def _hypothesis(candidate: _Candidate, chosen: Hypothesis | None) -> Hypothesis:
