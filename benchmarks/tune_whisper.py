@@ -27,7 +27,7 @@ import numpy as np
 import tokenizers
 import torch
 from hearing_corpus.corpus import read, read_manifest
-from hearing_corpus.low_rank import LowRankWhisper
+from hearing_corpus.low_rank import ENCODER_RANK, LowRankWhisper
 from hearing_corpus.tuning_sound import Roughener, Said, call_outs, talk
 from torch.nn import functional
 
@@ -54,7 +54,7 @@ SORTED_BATCHES = 4
 NOT_JUDGED = -1
 
 
-def speech(work: Path, whisper: Path, corpus: Path, book: Phrasebook) -> list[Said]:
+def speech(work: Path, whisper: Path, corpus: Path, book: Phrasebook, *, accents: bool) -> list[Said]:
     """Make the sound files and their texts, or take those that are there."""
     listed = work / "said.jsonl"
     if listed.exists():
@@ -63,7 +63,9 @@ def speech(work: Path, whisper: Path, corpus: Path, book: Phrasebook) -> list[Sa
         return [Said(**{**row, "path": work / row["path"]}) for row in rows]
     written = language_of(book).written
     measured = {item.said for item in read_manifest(corpus)}
-    found = [replace(each, text=written(each.words)) for each in call_outs(work, book, measured)]
+    found = [
+        replace(each, text=written(each.words)) for each in call_outs(work, book, measured, accents=accents)
+    ]
     print(f"{len(found)} call-outs", flush=True)
     listener = WhisperListener(whisper, tuned=False)
     try:
@@ -187,6 +189,8 @@ def main() -> None:
     parser.add_argument("--work", type=Path, required=True, help="folder for the sound files")
     parser.add_argument("--out", type=Path, required=True, help="the change is written here")
     parser.add_argument("--begin-with", type=Path, help="a change that this program wrote, to go on from")
+    parser.add_argument("--rank", type=int, default=ENCODER_RANK, help="of the changes in the encoder")
+    parser.add_argument("--accents", action="store_true", help="computed voices in several accents too")
     parser.add_argument("--steps", type=int, default=700)
     parser.add_argument("--batch", type=int, default=12)
     parser.add_argument("--rate", type=float, default=8e-4)
@@ -196,12 +200,12 @@ def main() -> None:
     torch.set_num_threads(options.threads)
     torch.manual_seed(1)
     book = app.load_book(Settings())
-    items = speech(options.work, options.whisper, options.corpus, book)
+    items = speech(options.work, options.whisper, options.corpus, book, accents=options.accents)
     tokenizer = tokenizers.Tokenizer.from_file(str(options.whisper / "tokenizer.json"))
     batches = Batches(
         Roughener(items, options.seed), tokenizer, book.file.writes_like, options.batch, options.seed + 1
     )
-    model = LowRankWhisper(options.whisper / "model.bin")
+    model = LowRankWhisper(options.whisper / "model.bin", options.rank)
     if options.begin_with is not None:
         model.begin_with(options.begin_with)
     learn(model, batches, options.steps, options.rate, options.out)

@@ -18,7 +18,7 @@ from torch.nn import functional
 
 from checkback.hearing.whisper_file import as_numbers, read_weights, reference
 
-ENCODER_RANK, DECODER_RANK, CROSS_RANK = 32, 8, 16
+ENCODER_RANK, DECODER_RANK, CROSS_RANK = 16, 8, 16
 
 Stored = Mapping[str, Any]
 
@@ -106,9 +106,11 @@ class LowRankWhisper(nn.Module):
     ----------
     model : Path
         model.bin of CTranslate2.
+    encoder_rank : int
+        Of the changes in the first half.
     """
 
-    def __init__(self, model: Path) -> None:
+    def __init__(self, model: Path, encoder_rank: int = ENCODER_RANK) -> None:
         super().__init__()
         stored = read_weights(model.read_bytes())
         for name in ("conv1", "conv2"):
@@ -125,7 +127,7 @@ class LowRankWhisper(nn.Module):
             count = sum(name.startswith(f"{half}/layer_") and name.endswith(last) for name in stored)
             return [f"{half}/layer_{n}" for n in range(count)]
 
-        self.encoder = nn.ModuleList(Block(stored, at, heads, ENCODER_RANK) for at in layers("encoder"))
+        self.encoder = nn.ModuleList(Block(stored, at, heads, encoder_rank) for at in layers("encoder"))
         self.decoder = nn.ModuleList(
             Block(stored, at, heads, DECODER_RANK, CROSS_RANK) for at in layers("decoder")
         )

@@ -56,7 +56,7 @@ class Said:
     text: str = ""
 
 
-def call_outs(folder: Path, book: Phrasebook, measured: set[str]) -> Iterator[Said]:
+def call_outs(folder: Path, book: Phrasebook, measured: set[str], *, accents: bool = False) -> Iterator[Said]:
     """Make call-outs that are not measured, by the voices that are not held back.
 
     Parameters
@@ -65,6 +65,8 @@ def call_outs(folder: Path, book: Phrasebook, measured: set[str]) -> Iterator[Sa
     book : Phrasebook
     measured : set of str
         Sentences of the development corpus.
+    accents : bool
+        By computed voices in several accents too.
     """
     drawn = {sentence.words: sentence for sentence in draw(book, "dev", SENTENCES)}
     size = Counter(sentence.family for sentence in drawn.values())
@@ -76,7 +78,8 @@ def call_outs(folder: Path, book: Phrasebook, measured: set[str]) -> Iterator[Sa
     free.sort(key=lambda words: digest("order", words))
     voices = [each for each in VOICES["dev"] if each.name not in HELD_BACK and each.pitch == 1.0]
     flite = [each for each in voices if each.engine == "flite"]
-    for group in (flite, ACCENTED, *([each] for each in voices if each.engine != "flite")):
+    further = (ACCENTED,) if accents else ()
+    for group in (flite, *further, *([each] for each in voices if each.engine != "flite")):
         rng = random.Random(group[0].engine)
         for n, words in enumerate(free):
             voice = group[n % len(group)]
