@@ -222,6 +222,8 @@ class Agreement:
         self._expect(utterance.expected, chosen, listed)
         # what they find is put down by this thread alone
         self._found(finding.result() if finding is not None else (), listed)
+        if ahead is not None and ahead.dropped:
+            return None
         candidates = list(listed.candidates.values())
         judging = self._begin_judging(pcm, candidates)
         weighed = self._worth_weighing(candidates)
@@ -242,9 +244,10 @@ class Agreement:
             )
         if said:
             self._add(said, listed, own=False)
+        known = {id(each) for each in candidates}
         _put_down(judging)
         candidates = list(listed.candidates.values())
-        _put_down(self._begin_judging(pcm, candidates))
+        _put_down(self._begin_judging(pcm, [each for each in candidates if id(each) not in known]))
         begun = {id(each) for each in weighed}
         late = [each for each in self._worth_weighing(candidates) if id(each) not in begun]
         fits.append((late, self._waiting.submit(self._fits, utterance, late)))

@@ -35,9 +35,6 @@ LOST = 0.65
 WEAK = 0.7
 """Factor for phones that are often swallowed or made up: stops at the end, H, schwa."""
 
-WIDER = 2.5
-"""Where nothing is found, sentences so many times as far away are looked for."""
-
 SPARSE = 0.1
 """If no more of the ways so far are worth going on with, they are followed one by one."""
 
@@ -264,7 +261,7 @@ class SoundMatcher:
             least = float(reached[self._final, -1])
             if least + within <= most or most == limit:
                 break
-            most = least + within if least <= most else most * WIDER
+            most = least + within if least <= most else limit
         if least <= limit:
             yield from self._backward(cost, reached, min(least + within, farthest))
 
