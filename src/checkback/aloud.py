@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Literal
 
 from checkback.certainty import RISKS
@@ -45,3 +46,8 @@ def aloud(
     if not kinds or "card_step" in kinds or any(RISKS.get(kind) == "high" for kind in kinds):
         return reply, None
     return "", "accepted"
+
+
+def not_spoken(texts: Sequence[str], why: str) -> str:
+    """Return the line that shows which sentences were silenced, and are not said again."""
+    return f"not spoken: {'; '.join(texts)} ({why})"

@@ -145,10 +145,10 @@ class Keeper:
             changed, ended = self._take_news()
             now_room = Room("ended") if ended else self._look()
             old = time.monotonic() - made_s >= ANEW_S
-            if changed or old or ended or self._board is None:
+            if changed or old or ended or (self._board is None and not self._failed):
                 room, made_s = now_room, time.monotonic()
                 self._guarded(room)
-            elif now_room != room and not self._failed:
+            elif self._board is not None and now_room != room and not self._failed:
                 # only the room has changed: what stands on the board goes on counting from when it was made
                 room = now_room
                 self._publish(replace(self._board, room=room), made_s)

@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal, TextIO
 
+from checkback.aloud import not_spoken
 from checkback.call_outs import Outcome
 from checkback.hearing.backlog import Backlog
 from checkback.hearing.endpointing import Segmenter
@@ -490,7 +491,7 @@ class Listening:
             self._loop.say("display_fault", Urgency.REMINDER)
         if isinstance(event, Unspoken) and (texts := [s.text for s in event.sentences if s.text]):
             # on one line: the wall has room for one
-            self._show(f"not spoken: {'; '.join(texts)} ({event.why})")
+            self._show(not_spoken(texts, event.why))
         if isinstance(event, KeepsUp):
             self._keeps_up = event.keeps_up
             key = "caught_up" if event.keeps_up else "behind"

@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
 
-from checkback.aloud import Verbosity, aloud
+from checkback.aloud import Verbosity, aloud, not_spoken
 from checkback.answers import Answers
 from checkback.attention import WAITS_S, without_attention
 from checkback.bailout import OPEN, WORDS, Asks, Bailout, Said
@@ -224,13 +224,14 @@ class Loop:
     def _given_up(self, heard: Heard) -> Outcome:
         """Keep on record that something was said which nobody could decode in time.
 
-        With no pedal held most of it is talk: what is lost within a minute is one entry.
+        With no pedal held most of it is talk: what is lost within a minute is one entry, until that is settled.
         """
         utterance = heard.utterance
         call = CallOut("", self._moment(utterance.started_s), "speech", recogniser=heard.recogniser)
-        if utterance.held or not self._unheard.goes_on(utterance):
+        asked = any(each.n == self._unheard.number for each in self.case.questions())
+        if utterance.held or not asked or not self._unheard.goes_on(utterance):
             outcome = self._not_understood(call, "was not heard in time", "not_kept_up")
-            self._unheard.begin(outcome.entries[0].n)
+            self._unheard.begin(outcome.entries[0].n, utterance)
         else:
             outcome = Outcome("ignored", "", reason="was not heard in time")
         self._unheard.add(utterance)
@@ -681,7 +682,8 @@ class Loop:
             case "noted":
                 return self._noted(call)
             case "stand_by":
-                self._voice.stop()
+                if texts := [each.text for each in self._voice.stop() if each.text]:
+                    self._show(not_spoken(texts, "stand by"))
                 self._pending = None
                 self._checklist.end()
                 entry = self._write(StandBy(), call)
@@ -873,8 +875,12 @@ class Loop:
 
     def _dictated(self, heard: Heard) -> Outcome:
         """Take an utterance as part of a note; nothing else is done with it, whatever it says."""
-        text, command = self._notes.understand(heard)
         said = self._moment(heard.utterance.started_s)
+        if heard.given_up:
+            # its sound belongs to the note; but it may have been the end of it, and something else behind that
+            self._notes.add("", said, writer=None, pcm=heard.utterance.pcm)
+            return self._given_up(heard)
+        text, command = self._notes.understand(heard)
         call = CallOut(text, said, "speech", recogniser=heard.recogniser)
         if command == "disregard" and self._notes.open:
             # its own words: what a writer made of them may be anything
@@ -981,7 +987,7 @@ class Loop:
                 text, tone = aloud(
                     answered.reply, asks, answered.entries, self._verbosity, say_again=say_again
                 )
-                # a question that was added is put in its own way if it is still open
+                # of the answer alone: a question that was added lapses if this is cut off
                 self._recall.remember(text, outcome)
                 self._voice.say(text, tone=tone)
         return answered

@@ -85,12 +85,13 @@ class Recall:
         self._case = case
         self._phrasing = phrasing
         self._question = question
-        self._said: OrderedDict[str, Outcome] = OrderedDict()
+        self._said: OrderedDict[str, list[Outcome]] = OrderedDict()
 
     def remember(self, text: str, outcome: Outcome) -> None:
         """Note what the voice says for an outcome."""
-        self._said.pop(text, None)
-        self._said[text] = outcome
+        # what is only said again is about the entries that were said before
+        known = self._said.pop(text, [])
+        self._said[text] = [*known, outcome][-REMEMBERED:] if outcome.entries else known
         while len(self._said) > REMEMBERED:
             self._said.popitem(last=False)
 
@@ -100,9 +101,11 @@ class Recall:
         The same words if it asks what is still open; None if it is about no entry, or about one that was
         withdrawn, corrected or settled since.  A line of a card is asked for again in its own way.
         """
-        outcome = self._said.get(text)
-        if outcome is None or not outcome.entries:
-            return None
+        # the same words may have been said for several entries, and with tones alone there are none
+        said = reversed(self._said.get(text, [])) if text else ()
+        return next((words for each in said if (words := self._of(text, each)) is not None), None)
+
+    def _of(self, text: str, outcome: Outcome) -> str | None:
         if outcome.result == "asked":
             return text if self._question() in outcome.entries else None
         holds = all(self._case.standing(entry)[0] == "stands" for entry in outcome.entries)

@@ -14,7 +14,7 @@ FOLDER = "unheard"
 """Of the sound, in the case folder."""
 
 ONE_STRETCH_S = 60.0
-"""What is lost within so long of the last loss belongs to the same stretch, which is one entry."""
+"""What is lost within so long of the first loss belongs to the same stretch, which is one entry."""
 
 
 class Unheard:
@@ -25,26 +25,33 @@ class Unheard:
     case_folder : Path
     keep_sound : bool
         Keep the sound, in a file that has the number of the entry.
+
+    Attributes
+    ----------
+    number : int or None
+        Of the entry of the latest stretch.
     """
 
     def __init__(self, case_folder: Path, *, keep_sound: bool) -> None:
         self._case_folder = case_folder
         self._keep_sound = keep_sound
-        self._until_s = float("-inf")
+        self._began_s = float("-inf")
         self._sound: SoundFile | None = None
+
+        self.number: int | None = None
 
     def goes_on(self, utterance: Utterance) -> bool:
         """Whether an utterance belongs to the stretch that is on record."""
-        return utterance.started_s < self._until_s + ONE_STRETCH_S
+        return utterance.started_s < self._began_s + ONE_STRETCH_S
 
-    def begin(self, number: int) -> None:
-        """Begin a stretch, with the number of its entry."""
+    def begin(self, number: int, utterance: Utterance) -> None:
+        """Begin a stretch with its first utterance and the number of its entry."""
         self.finish()
+        self.number, self._began_s = number, utterance.started_s
         self._sound = SoundFile(self._case_folder, number, FOLDER) if self._keep_sound else None
 
     def add(self, utterance: Utterance) -> None:
         """Add an utterance to the stretch."""
-        self._until_s = max(self._until_s, utterance.ended_s)
         if self._sound is not None:
             self._sound.append(utterance.pcm)
 

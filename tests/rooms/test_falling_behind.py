@@ -94,6 +94,37 @@ def test_with_the_pedal_held_each_is_an_entry(room: Room) -> None:
     assert [each.said.monotonic_s for each in questions] == [10.0, 20.0]
 
 
+def lost(room: Room, at_s: float, *, held: bool = False) -> None:
+    pcm = np.zeros(SAMPLE_RATE_HZ, dtype=np.int16)
+    room.loop.heard(Heard(Utterance(pcm, at_s, at_s + 3.0, held), "deaf", given_up=True))
+
+
+def test_what_goes_on_being_lost_is_an_entry_a_minute(room: Room) -> None:
+    room.clock.set(2000.0)
+    for at_s in range(10, 250, 30):
+        lost(room, at_s)
+    assert [each.said.monotonic_s for each in room.loop.case.questions()] == [10.0, 70.0, 130.0, 190.0]
+
+
+def test_what_is_lost_after_the_first_was_dropped_is_a_new_entry(room: Room) -> None:
+    room.clock.set(2000.0)
+    lost(room, 10.0)
+    room.say("disregard")
+    assert room.loop.case.questions() == []
+    lost(room, 40.0)
+    assert [each.said.monotonic_s for each in room.loop.case.questions()] == [40.0]
+
+
+def test_what_the_pedal_was_held_for_while_a_note_waits_for_its_end_is_on_record(room: Room) -> None:
+    room.clock.set(5.0)
+    room.hear("begin note", held=True)
+    room.clock.set(40.0)
+    lost(room, 20.0, held=True)
+    assert [each.said.monotonic_s for each in room.loop.case.questions()] == [20.0]
+    assert any(line.startswith("not heard: 3 s of speech at 09:00:20") for line in room.shown)
+    assert "not everything was heard, say it again" in room.said.getvalue()
+
+
 def test_in_a_note_its_sound_is_kept(room: Room) -> None:
     room.clock.set(5.0)
     room.hear("begin note", held=True)
@@ -105,7 +136,7 @@ def test_in_a_note_its_sound_is_kept(room: Room) -> None:
     note = room.loop.case.latest(Dictation)
     assert note is not None and isinstance(note.body, Dictation) and note.body.clip is not None
     assert (room.folder / note.body.clip).stat().st_size > 0
-    assert room.loop.case.questions() == []
+    assert [each.said.monotonic_s for each in room.loop.case.questions()] == [10.0]
 
 
 def test_that_it_falls_behind_is_told_once_and_that_it_has_caught_up(room: Room) -> None:

@@ -33,6 +33,7 @@ from checkback.record.entry import (
     Session,
 )
 from checkback.record.journal import Journal, verify
+from checkback.speaking.voice import Sentence, Urgency
 from checkback.speaking.voices import TextVoice
 from checkback.watching.limits import load as load_limits
 from checkback.watching.reminders import RULES
@@ -699,6 +700,35 @@ class TestACheckBackWasCutOff:
         assert room.recalled() is None, "an answer can be asked for again"
         room.hear("option two", held=True)
         assert room.loop.recall(question) is None
+
+    def test_what_was_said_again_is_still_about_its_entry(self, room: Room) -> None:
+        room.hear("heparin five thousand units", held=True)
+        heparin = room.last_said
+        room.hear("say again", held=True)
+        assert room.last_said == heparin and room.recalled() == f"before that, {heparin}"
+
+    def test_of_two_doses_alike_the_one_that_stands_is_told(self, room: Room) -> None:
+        room.hear("nitroglycerin two hundred micrograms", held=True)
+        dose = room.last_said
+        room.hear("nitroglycerin two hundred micrograms", held=True)
+        assert room.last_said == dose
+        room.hear("disregard", held=True)
+        assert room.loop.recall(dose) == f"before that, {dose}"
+        room.hear("disregard", held=True)
+        assert room.loop.recall(dose) is None
+
+    def test_a_tone_is_no_words_to_be_told_again(self, room: Room) -> None:
+        room.hear("a c t two eighty", held=True)
+        act = room.loop.case.last()
+        assert act is not None
+        room.loop._recall.remember("", Outcome("accepted", "", (act,), ""))
+        assert room.loop.recall("") is None
+
+    def test_what_stand_by_silences_is_shown(self, room: Room, monkeypatch: pytest.MonkeyPatch) -> None:
+        silenced = Sentence("heparin, five thousand units", Urgency.CHECK_BACK)
+        monkeypatch.setattr(room.loop._voice, "stop", lambda: (silenced,))
+        room.hear("stand by", held=True)
+        assert "not spoken: heparin, five thousand units (stand by)" in room.shown
 
     def test_what_is_about_no_entry_is_not_told(self, room: Room) -> None:
         room.hear("so where were we", held=True)

@@ -8,10 +8,12 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 import english
 from bailout_room import BailoutRoom
 from checkback.board import Rules
-from checkback.display import ERRORS, Keeper
+from checkback.display import ERRORS, LOOK_S, Keeper
 from checkback.language.phrasing import Phrasing
 from checkback.listening import Listening
 from checkback.record.entry import Deflation, Inflation
@@ -77,6 +79,25 @@ def test_an_entry_that_cannot_be_folded_is_told_once_and_the_queue_stays_empty(t
     keeper.close()
     assert watched.state == "ended"
     assert len(watched.shown) == 1
+
+
+def test_a_first_board_that_cannot_be_made_is_not_tried_all_the_time(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tried = []
+
+    def fails(*args: Any, **named: Any) -> None:
+        tried.append(time.monotonic())
+        raise ArithmeticError("this case cannot be folded")
+
+    monkeypatch.setattr("checkback.display.board", fails)
+    watched = Watched(tmp_path)
+    watched.keeper.start([])
+    watched.until(lambda: bool(tried))
+    time.sleep(10 * LOOK_S)
+    # once more for the line that tells of it
+    assert len(tried) <= 2
+    watched.keeper.close()
 
 
 def test_a_room_that_cannot_be_looked_at_is_a_fault_until_it_can(tmp_path: Path) -> None:

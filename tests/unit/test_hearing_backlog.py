@@ -87,11 +87,11 @@ def test_whoever_waits_is_woken() -> None:
 def test_the_sound_of_a_stretch_is_one_file_with_the_number_of_its_entry(tmp_path: Path) -> None:
     unheard = Unheard(tmp_path, keep_sound=True)
     assert not unheard.goes_on(said(5.0))
-    unheard.begin(12)
+    unheard.begin(12, said(5.0))
     unheard.add(said(5.0))
-    assert unheard.goes_on(said(6.0 + ONE_STRETCH_S - 0.1))
+    assert unheard.goes_on(said(5.0 + ONE_STRETCH_S - 0.1))
     unheard.add(said(30.0, 2.0))
-    assert not unheard.goes_on(said(32.0 + ONE_STRETCH_S))
+    assert not unheard.goes_on(said(5.0 + ONE_STRETCH_S))
     unheard.finish()
     assert [each.name for each in (tmp_path / "unheard").iterdir()] == ["0012.flac"]
     pcm, rate_hz = soundfile.read(tmp_path / "unheard" / "0012.flac", dtype="int16")
@@ -101,7 +101,7 @@ def test_the_sound_of_a_stretch_is_one_file_with_the_number_of_its_entry(tmp_pat
 
 def test_no_sound_is_kept_that_nobody_asked_for(tmp_path: Path) -> None:
     unheard = Unheard(tmp_path, keep_sound=False)
-    unheard.begin(12)
+    unheard.begin(12, said(5.0))
     unheard.add(said(5.0))
     unheard.finish()
     assert list(tmp_path.iterdir()) == []

@@ -213,6 +213,21 @@ class TestSpokenOver:
             room.voice.follow(False, now_s + second)
         assert room.begun[4:] == ["balloon down"]
 
+    def test_a_fault_with_an_older_check_back_does_not_keep_the_newer_one_back(self) -> None:
+        def fails(text: str) -> str | None:
+            raise KeyError(text)
+
+        room = Room()
+        room.voice.recall = fails
+        room.voice.follow(False, time.monotonic())
+        room.voice.say("heparin five thousand")
+        room.voice.give_way()
+        room.voice.follow(True, time.monotonic() + GIVES_WAY_S)
+        room.voice.say("balloon down")
+        room.voice.follow(False, time.monotonic() + GIVES_WAY_S)
+        assert room.begun[1:] == ["balloon down"]
+        assert [line[:31] for line in room.shown] == ["not spoken again: an older chec"]
+
     def test_a_question_that_is_still_open_waits_for_the_quiet(self) -> None:
         room = Room()
         room.voice.recall = lambda text: text

@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 
 from checkback.speaking.voice import Sentence, Tone, Urgency, Voice
 from checkback.speaking.waiting import Queue, Waiting
@@ -67,7 +68,14 @@ class PoliteVoice:
             now_s = time.monotonic()
             sentence = Sentence(text, urgency, tone)
             if urgency is Urgency.CHECK_BACK:
-                for again in self._recall_before(sentence):
+                try:
+                    before = self._recall_before(sentence)
+                except Exception as error:
+                    # the newer sentence is said whatever becomes of the older ones
+                    before = []
+                    with suppress(Exception):
+                        self._show(f"not spoken again: an older check-back ({error})")
+                for again in before:
                     self._begin(again, now_s)
             # the same words for something new: they were not said again yet
             self._said_again.discard(sentence)
