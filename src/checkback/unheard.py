@@ -37,6 +37,10 @@ class Unheard:
         self._keep_sound = keep_sound
         self._began_s = float("-inf")
         self._sound: SoundFile | None = None
+        # of a program that did not come to its end
+        for left in sorted((case_folder / FOLDER).glob("*.pcm")):
+            if left.stem.isdecimal():
+                _pack(SoundFile(case_folder, int(left.stem), FOLDER))
 
         self.number: int | None = None
 
@@ -56,9 +60,13 @@ class Unheard:
             self._sound.append(utterance.pcm)
 
     def finish(self) -> None:
-        """End the stretch; if its sound cannot be packed, it stays as it is, 16-bit samples at 16 kHz."""
+        """End the stretch; if its sound cannot be packed, it stays as it is, and is tried again at the next start."""
         sound, self._sound = self._sound, None
         if sound is not None and sound.holds_sound:
-            with suppress(OSError, soundfile.LibsndfileError):
-                sound.finish()
-                sound.drop_parts()
+            _pack(sound)
+
+
+def _pack(sound: SoundFile) -> None:
+    with suppress(OSError, soundfile.LibsndfileError):
+        sound.finish()
+        sound.drop_parts()

@@ -99,6 +99,17 @@ def test_the_sound_of_a_stretch_is_one_file_with_the_number_of_its_entry(tmp_pat
     assert [(pcm == value).sum() for value in (5, 30)] == [SAMPLE_RATE_HZ, 2 * SAMPLE_RATE_HZ]
 
 
+def test_sound_that_a_crash_left_is_packed_when_the_case_is_opened_again(tmp_path: Path) -> None:
+    crashed = Unheard(tmp_path, keep_sound=True)
+    crashed.begin(12, said(5.0))
+    crashed.add(said(5.0))
+    assert [each.name for each in (tmp_path / "unheard").iterdir()] == ["0012.pcm"]
+    Unheard(tmp_path, keep_sound=False)
+    assert [each.name for each in (tmp_path / "unheard").iterdir()] == ["0012.flac"]
+    pcm, _ = soundfile.read(tmp_path / "unheard" / "0012.flac", dtype="int16")
+    assert (pcm == 5).sum() == SAMPLE_RATE_HZ
+
+
 def test_no_sound_is_kept_that_nobody_asked_for(tmp_path: Path) -> None:
     unheard = Unheard(tmp_path, keep_sound=False)
     unheard.begin(12, said(5.0))
