@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import OrderedDict
+from collections import deque
 from collections.abc import Callable
 from typing import Any
 
@@ -85,15 +85,13 @@ class Recall:
         self._case = case
         self._phrasing = phrasing
         self._question = question
-        self._said: OrderedDict[str, list[Outcome]] = OrderedDict()
+        self._said: deque[tuple[str, Outcome]] = deque(maxlen=REMEMBERED)
 
     def remember(self, text: str, outcome: Outcome) -> None:
         """Note what the voice says for an outcome."""
         # what is only said again is about the entries that were said before
-        known = self._said.pop(text, [])
-        self._said[text] = [*known, outcome][-REMEMBERED:] if outcome.entries else known
-        while len(self._said) > REMEMBERED:
-            self._said.popitem(last=False)
+        if text and outcome.entries:
+            self._said.append((text, outcome))
 
     def words(self, text: str) -> str | None:
         """Return what to say of a check-back before the next one.
@@ -101,9 +99,9 @@ class Recall:
         The same words if it asks what is still open; None if it is about no entry, or about one that was
         withdrawn, corrected or settled since.  A line of a card is asked for again in its own way.
         """
-        # the same words may have been said for several entries, and with tones alone there are none
-        said = reversed(self._said.get(text, [])) if text else ()
-        return next((words for each in said if (words := self._of(text, each)) is not None), None)
+        # the same words may have been said for several entries
+        about = (each for said, each in reversed(self._said) if said == text)
+        return next((words for each in about if (words := self._of(text, each)) is not None), None)
 
     def _of(self, text: str, outcome: Outcome) -> str | None:
         if outcome.result == "asked":
