@@ -682,11 +682,12 @@ class Loop:
             case "noted":
                 return self._noted(call)
             case "stand_by":
-                if texts := [each.text for each in self._voice.stop() if each.text]:
-                    self._show(not_spoken(texts, "stand by"))
+                silenced = self._voice.stop()
                 self._pending = None
                 self._checklist.end()
                 entry = self._write(StandBy(), call)
+                if texts := [each.text for each in silenced if each.text]:
+                    self._show(not_spoken(texts, "stand by"))
                 reply = self.phrasing.reply("parked")
                 return self._reply(Outcome("accepted", call.words, (entry,), reply, call.score))
             case "note":

@@ -730,6 +730,20 @@ class TestACheckBackWasCutOff:
         room.hear("stand by", held=True)
         assert "not spoken: heparin, five thousand units (stand by)" in room.shown
 
+    def test_stand_by_is_on_disk_before_what_it_silenced_is_shown(
+        self, room: Room, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        silenced = Sentence("heparin, five thousand units", Urgency.CHECK_BACK)
+        on_disk: list[bool] = []
+
+        def look(line: str) -> None:
+            on_disk.append('"stand_by"' in (room.folder / "journal.jsonl").read_text())
+
+        monkeypatch.setattr(room.loop._voice, "stop", lambda: (silenced,))
+        monkeypatch.setattr(room.loop, "_show", look)
+        room.hear("stand by", held=True)
+        assert on_disk == [True]
+
     def test_what_is_about_no_entry_is_not_told(self, room: Room) -> None:
         room.hear("so where were we", held=True)
         assert room.last_said == "say again" and room.recalled() is None

@@ -226,7 +226,32 @@ class TestSpokenOver:
         room.voice.say("balloon down")
         room.voice.follow(False, time.monotonic() + GIVES_WAY_S)
         assert room.begun[1:] == ["balloon down"]
-        assert [line[:31] for line in room.shown] == ["not spoken again: an older chec"]
+        assert room.shown == [
+            "not spoken: heparin five thousand (a fault: KeyError('heparin five thousand'))"
+        ]
+
+    def test_a_fault_with_one_older_check_back_keeps_no_other_back(self) -> None:
+        def fails_once(text: str) -> str | None:
+            if text == "act two eighty":
+                raise KeyError(text)
+            return f"before that, {text}"
+
+        room = Room()
+        room.voice.recall = fails_once
+        room.voice.follow(False, time.monotonic())
+        for text in ("heparin five thousand", "act two eighty", "nitroglycerin two hundred"):
+            room.voice.say(text)
+        room.voice.give_way()
+        begun = len(room.begun)
+        room.voice.follow(True, time.monotonic() + GIVES_WAY_S)
+        room.voice.say("balloon down")
+        room.voice.follow(False, time.monotonic() + GIVES_WAY_S)
+        assert room.begun[begun:] == [
+            "before that, heparin five thousand",
+            "before that, nitroglycerin two hundred",
+            "balloon down",
+        ]
+        assert room.shown == ["not spoken: act two eighty (a fault: KeyError('act two eighty'))"]
 
     def test_a_question_that_is_still_open_waits_for_the_quiet(self) -> None:
         room = Room()

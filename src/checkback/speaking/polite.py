@@ -68,14 +68,7 @@ class PoliteVoice:
             now_s = time.monotonic()
             sentence = Sentence(text, urgency, tone)
             if urgency is Urgency.CHECK_BACK:
-                try:
-                    before = self._recall_before(sentence)
-                except Exception as error:
-                    # the newer sentence is said whatever becomes of the older ones
-                    before = []
-                    with suppress(Exception):
-                        self._show(f"not spoken again: an older check-back ({error})")
-                for again in before:
+                for again in self._recall_before(sentence):
                     self._begin(again, now_s)
             # the same words for something new: they were not said again yet
             self._said_again.discard(sentence)
@@ -172,13 +165,18 @@ class PoliteVoice:
         for cut in held:
             if cut == newer:
                 continue
-            words = self.recall(cut.text)
+            # the newer sentence is said whatever becomes of the older ones
+            try:
+                words, why = self.recall(cut.text), "something newer is said"
+            except Exception as error:
+                words, why = None, f"a fault: {error!r}"
             if words == cut.text:
                 self._held.append(cut)
             elif words is not None:
                 again.append(Sentence(words, cut.urgency))
             elif cut.text:
-                self._show(f"not spoken: {cut.text} (something newer is said)")
+                with suppress(Exception):
+                    self._show(f"not spoken: {cut.text} ({why})")
         self._said_again.update(again)
         return again
 
