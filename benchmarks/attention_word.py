@@ -10,17 +10,15 @@ Each sound file is cut as an open room is.  **The voices are synthetic, stand-in
 from __future__ import annotations
 
 import argparse
-import sys
 from collections import defaultdict
 from pathlib import Path
 
 import numpy as np
 from hearing import default_cache
-from hearing_corpus import SIDES
+from hearing_corpus import SIDES, told_plainly
 from hearing_corpus.corpus import read, read_manifest
 from hearing_corpus.trial import cut
 
-from checkback.errors import UserError
 from checkback.hearing.calling import LEAST_SCORE, SURE_SCORE, Spotter
 
 
@@ -67,8 +65,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    try:
-        main()
-    except UserError as error:
-        print(error, file=sys.stderr)
-        sys.exit(2)
+    told_plainly(main)

@@ -15,14 +15,13 @@ from __future__ import annotations
 import argparse
 import json
 import os
-import sys
 from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
-from hearing_corpus import SIDES, Side, digest, digits, figures
+from hearing_corpus import SIDES, Side, digest, digits, figures, told_plainly
 from hearing_corpus.calibrate import (
     as_constant,
     best_of_first,
@@ -42,7 +41,6 @@ from hearing_corpus.trial import WAYS, Room
 from hearing_corpus.voices import VOICES
 
 from checkback import app, certainty
-from checkback.errors import UserError
 from checkback.hearing import worker
 from checkback.language.phrasebook import Phrasebook
 from checkback.listeners import language_of
@@ -382,8 +380,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    try:
-        main()
-    except UserError as error:
-        print(error, file=sys.stderr)
-        sys.exit(2)
+    told_plainly(main)

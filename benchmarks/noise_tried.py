@@ -15,7 +15,6 @@ from __future__ import annotations
 import argparse
 import json
 import math
-import sys
 import time
 from collections import Counter
 from collections.abc import Callable, Hashable, Mapping, Sequence
@@ -27,7 +26,7 @@ from unittest.mock import patch
 
 import numpy as np
 from hearing import default_cache
-from hearing_corpus import digest, trial
+from hearing_corpus import digest, told_plainly, trial
 from hearing_corpus.corpus import CHATTER_FAMILY, Item, read, read_manifest
 from hearing_corpus.trial import Sound
 from noise_rows import (
@@ -412,8 +411,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    try:
-        main()
-    except UserError as error:
-        print(error, file=sys.stderr)
-        sys.exit(2)
+    told_plainly(main)

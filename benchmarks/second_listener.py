@@ -10,7 +10,6 @@
 from __future__ import annotations
 
 import argparse
-import sys
 import time
 from collections.abc import Callable, Hashable
 from pathlib import Path
@@ -18,11 +17,11 @@ from typing import TypeVar
 
 import numpy as np
 from hearing import chosen
+from hearing_corpus import told_plainly
 from hearing_corpus.corpus import read, read_manifest
 from hearing_corpus.trial import cut
 
 from checkback import app
-from checkback.errors import UserError
 from checkback.hearing import whisper_engine
 from checkback.hearing.whisper import Find, Judged, Spelling, Transcribe
 from checkback.listeners import language_of, spelling_of
@@ -91,8 +90,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    try:
-        main()
-    except UserError as error:
-        print(error, file=sys.stderr)
-        sys.exit(2)
+    told_plainly(main)

@@ -17,7 +17,6 @@ import argparse
 import json
 import math
 import queue
-import sys
 import threading
 import time
 from dataclasses import asdict, replace
@@ -26,13 +25,13 @@ from pathlib import Path
 import numpy as np
 import tokenizers
 import torch
+from hearing_corpus import told_plainly
 from hearing_corpus.corpus import read, read_manifest
 from hearing_corpus.low_rank import ENCODER_RANK, LowRankWhisper
 from hearing_corpus.tuning_sound import Roughener, Said, call_outs, talk
 from torch.nn import functional
 
 from checkback import app
-from checkback.errors import UserError
 from checkback.hearing.log_mel import FRAMES_PER_S, log_mel
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ
 from checkback.hearing.whisper import WhisperListener
@@ -212,8 +211,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    try:
-        main()
-    except UserError as error:
-        print(error, file=sys.stderr)
-        sys.exit(2)
+    told_plainly(main)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import UTC, datetime
 from io import StringIO
 from pathlib import Path
@@ -12,11 +13,15 @@ import english
 from card_room import deck
 from checkback.aloud import Verbosity
 from checkback.bailout import Bailout
-from checkback.hearing.recogniser import Heard, Hypothesis, Utterance
+from checkback.hearing.interruption import Interruption
+from checkback.hearing.microphone import Microphone
+from checkback.hearing.recogniser import Heard, Hypothesis, Recogniser, Utterance
+from checkback.listening import Listening
 from checkback.loop import Loop, Outcome
 from checkback.record.clock import HandClock
 from checkback.record.entry import Advice, CardStep, Entry
 from checkback.record.journal import Journal
+from checkback.speaking.polite import PoliteVoice
 from checkback.speaking.voice import Voice
 from checkback.speaking.voices import TextVoice
 from checkback.watching.limits import load as load_limits
@@ -57,6 +62,30 @@ class BailoutRoom:
             show=self.shown.append,
             verbosity=self.verbosity,
             bailout=Bailout(deck(), self.regime, english.book(), two_person=self.two_person),
+        )
+
+    def listening(
+        self,
+        folder: Path,
+        voice: PoliteVoice,
+        *,
+        recogniser: Recogniser | None = None,
+        microphone: Microphone | None = None,
+        interruption: Interruption | None = None,
+        show: Callable[[str], None] = lambda line: None,
+    ) -> Listening:
+        """Make the live room around the loop."""
+        return Listening(
+            self.loop,
+            voice,
+            folder,
+            recogniser=recogniser,
+            microphone=microphone,
+            open_room=True,
+            hold_off_s=0.25,
+            interruption=interruption,
+            report=lambda outcome, utterance: None,
+            show=show,
         )
 
     def restart(self, *, after_s: float = 0.0) -> None:

@@ -37,12 +37,11 @@ class Unheard:
         self._keep_sound = keep_sound
         self._began_s = float("-inf")
         self._sound: SoundFile | None = None
+        self.number: int | None = None
         # of a program that did not come to its end
-        for left in sorted((case_folder / FOLDER).glob("*.pcm")):
+        for left in sorted((case_folder / FOLDER).glob("????.pcm")):
             if left.stem.isdecimal():
                 _pack(SoundFile(case_folder, int(left.stem), FOLDER))
-
-        self.number: int | None = None
 
     def goes_on(self, utterance: Utterance) -> bool:
         """Whether an utterance belongs to the stretch that is on record."""

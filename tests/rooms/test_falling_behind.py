@@ -13,7 +13,7 @@ from bailout_room import START, BailoutRoom
 from checkback.display import room_of
 from checkback.hearing.backlog import MOST_WAITING_S
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Heard, Utterance
-from checkback.listening import BEHIND_S, Listening
+from checkback.listening import BEHIND_S
 from checkback.record.entry import Dictation, Unclear
 from checkback.speaking.polite import PoliteVoice
 from checkback.speaking.voices import TextVoice
@@ -34,26 +34,18 @@ class Room(BailoutRoom):
 
     def __init__(self, folder: Path) -> None:
         super().__init__(folder)
-        self.listening = Listening(
-            self.loop,
-            PoliteVoice(TextVoice(self.said)),
-            folder,
-            recogniser=Deaf(),
-            microphone=None,
-            open_room=True,
-            hold_off_s=0.25,
-            report=lambda outcome, utterance: None,
-            show=self.shown.append,
+        self.live = self.listening(
+            folder, PoliteVoice(TextVoice(self.said)), recogniser=Deaf(), show=self.shown.append
         )
 
     def speak(self, at_s: float, *, held: bool = False) -> None:
         pcm = np.zeros(round(MOST_WAITING_S / 2 * SAMPLE_RATE_HZ), dtype=np.int16)
-        self.listening._pass_on([Utterance(pcm, at_s, at_s + 3.0, held)])
+        self.live._pass_on([Utterance(pcm, at_s, at_s + 3.0, held)])
 
     def run(self) -> None:
         """Let the owner of the case take what has come."""
-        self.listening.stop()
-        self.listening.run()
+        self.live.stop()
+        self.live.run()
 
 
 @pytest.fixture
@@ -140,19 +132,19 @@ def test_in_a_note_its_sound_is_kept(room: Room) -> None:
 
 
 def test_that_it_falls_behind_is_told_once_and_that_it_has_caught_up(room: Room) -> None:
-    now_s = room.listening.ticked_s
+    now_s = room.live.ticked_s
     room.speak(now_s - BEHIND_S - 10.0)
     for _ in range(3):
-        room.listening._tick()
+        room.live._tick()
     assert room.shown.count("hearing falls behind, wait for the check-back") == 1
-    assert room_of(room.listening).trouble == "behind"
-    while room.listening._backlog.behind_s(now_s):
-        room.listening._backlog.end()
-        room.listening._backlog.get()
+    assert room_of(room.live).trouble == "behind"
+    while room.live._backlog.behind_s(now_s):
+        room.live._backlog.end()
+        room.live._backlog.get()
     for _ in range(3):
-        room.listening._tick()
+        room.live._tick()
     assert [line.strip("» ") for line in room.said.getvalue().splitlines()] == [
         "hearing falls behind, wait for the check-back",
         "hearing has caught up",
     ]
-    assert room_of(room.listening).trouble == ""
+    assert room_of(room.live).trouble == ""

@@ -69,16 +69,12 @@ def test_hearing_goes_on_without_it(tmp_path: Path) -> None:
     case = BailoutRoom(tmp_path / "case")
     shown: list[str] = []
     microphone = Quiet()
-    microphone.room = room = Listening(
-        case.loop,
-        PoliteVoice(Talking()),
+    microphone.room = room = case.listening(
         tmp_path,
+        PoliteVoice(Talking()),
         recogniser=Deaf(),
         microphone=microphone,
-        open_room=True,
-        hold_off_s=0.25,
         interruption=Interruption(Broken()),
-        report=lambda outcome, utterance: None,
         show=shown.append,
     )
     room.run()
@@ -107,17 +103,7 @@ def test_what_a_press_of_talk_silences_is_shown(tmp_path: Path) -> None:
     case = BailoutRoom(tmp_path / "case")
     shown: list[str] = []
     voice = PoliteVoice(Slow())
-    room = Listening(
-        case.loop,
-        voice,
-        tmp_path,
-        recogniser=None,
-        microphone=None,
-        open_room=True,
-        hold_off_s=0.25,
-        report=lambda outcome, utterance: None,
-        show=shown.append,
-    )
+    room = case.listening(tmp_path, voice, show=shown.append)
     for pressed in (True, False):
         room.press(PedalEvent("talk", pressed, 0.0))
     voice.say("heparin, five thousand units")
@@ -135,17 +121,7 @@ def test_the_next_check_back_begins_with_what_somebody_spoke_over(tmp_path: Path
     speaker = Slow()
     voice = PoliteVoice(speaker)
     case = BailoutRoom(tmp_path / "case", voice=voice)
-    room = Listening(
-        case.loop,
-        voice,
-        tmp_path,
-        recogniser=None,
-        microphone=None,
-        open_room=True,
-        hold_off_s=0.25,
-        report=lambda outcome, utterance: None,
-        show=lambda line: None,
-    )
+    room = case.listening(tmp_path, voice)
 
     def say(line: str) -> list[str]:
         """Type a line; return what the voice has begun to say since."""
@@ -170,16 +146,8 @@ class Hasty(Deaf):
 def test_what_fails_in_the_pause_costs_no_hearing(tmp_path: Path) -> None:
     case = BailoutRoom(tmp_path / "case")
     shown: list[str] = []
-    room = Listening(
-        case.loop,
-        SilentVoice(),
-        tmp_path,
-        recogniser=Hasty(),
-        microphone=Quiet(),
-        open_room=True,
-        hold_off_s=0.25,
-        report=lambda outcome, utterance: None,
-        show=shown.append,
+    room = case.listening(
+        tmp_path, PoliteVoice(SilentVoice()), recogniser=Hasty(), microphone=Quiet(), show=shown.append
     )
     # as the microphone's thread does, which would end of a fault that came through
     room._prepare(Utterance(np.zeros(BLOCK_SAMPLES, np.int16), 0.0, 1.0, held=True))

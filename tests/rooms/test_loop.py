@@ -27,6 +27,7 @@ from checkback.record.entry import (
     Deflation,
     Device,
     Drug,
+    Entry,
     Inflation,
     Mark,
     Noted,
@@ -89,6 +90,14 @@ class Room:
     @property
     def last_said(self) -> str:
         return self.said.getvalue().splitlines()[-1]
+
+
+def typed_twelve_hours_later(book: Phrasebook, folder: Path, start: datetime, line: str) -> Entry:
+    room = Room(book, folder / "long", start)
+    room.clock.set(12.5 * 3600)
+    (entry,) = room.loop.typed(line).entries
+    room.journal.close()
+    return entry
 
 
 @pytest.fixture(scope="module")
@@ -167,10 +176,7 @@ class TestTimeShift:
     ) -> None:
         # ISO 8601: hours have two digits, on a clock of 24
         start = START.replace(hour=3, minute=5)
-        room = Room(book, tmp_path / "long", start)
-        room.clock.set(12.5 * 3600)
-        (entry,) = room.loop.typed(f"{typed} act 280").entries
-        room.journal.close()
+        entry = typed_twelve_hours_later(book, tmp_path, start, f"{typed} act 280")
         assert entry.at.wall == start.replace(hour=hour, minute=10)
 
     @pytest.mark.parametrize(("time", "hour"), [("2:30", 14), ("02:30", 2), ("14:30", 14)])
@@ -178,10 +184,7 @@ class TestTimeShift:
         self, book: Phrasebook, tmp_path: Path, time: str, hour: int
     ) -> None:
         start = START.replace(hour=2, minute=20)
-        room = Room(book, tmp_path / "long", start)
-        room.clock.set(12.5 * 3600)
-        (entry,) = room.loop.typed(f"at {time} balloon 3 by 08:10").entries
-        room.journal.close()
+        entry = typed_twelve_hours_later(book, tmp_path, start, f"at {time} balloon 3 by 08:10")
         assert isinstance(entry.body, Device) and entry.body.pressure_atm == 10
         assert entry.at.wall == start.replace(hour=hour, minute=30)
 

@@ -15,7 +15,6 @@ from bailout_room import BailoutRoom
 from checkback.board import Rules
 from checkback.display import ERRORS, LOOK_S, Keeper
 from checkback.language.phrasing import Phrasing
-from checkback.listening import Listening
 from checkback.record.entry import Deflation, Inflation
 from checkback.showing.plain import Room as RoomShown
 from checkback.showing.plain import Snapshot
@@ -122,17 +121,7 @@ def test_a_room_that_cannot_be_looked_at_is_a_fault_until_it_can(tmp_path: Path)
 
 def test_a_fault_of_the_display_is_spoken_by_the_owner_of_the_voice(tmp_path: Path) -> None:
     case = BailoutRoom(tmp_path / "case")
-    room = Listening(
-        case.loop,
-        PoliteVoice(TextVoice(case.said)),
-        tmp_path,
-        recogniser=None,
-        microphone=None,
-        open_room=True,
-        hold_off_s=0.25,
-        report=lambda outcome, utterance: None,
-        show=lambda line: None,
-    )
+    room = case.listening(tmp_path, PoliteVoice(TextVoice(case.said)))
     room.display_fault()
     room.stop()
     room.run()

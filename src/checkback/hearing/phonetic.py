@@ -160,6 +160,7 @@ class SoundMatcher:
         self._ways = np.full((len(ways), longest), -1, np.int64)
         for row, (_, phones) in enumerate(ways):
             self._ways[row, : len(phones)] = [_NUMBER[p] for p in phones]
+        self._lengths = (self._ways >= 0).sum(axis=1)
         self._arrange(grammar, number)
 
     def _arrange(self, grammar: Grammar, number: Mapping[str, int]) -> None:
@@ -201,10 +202,9 @@ class SoundMatcher:
 
     def _bound_ends(self) -> None:
         """Count the phones that are left from each state, at least and at most."""
-        lengths = (self._ways >= 0).sum(axis=1)
         fewest, longest = np.full(len(self._words) + 1, np.inf), np.zeros(len(self._words) + 1)
-        np.minimum.at(fewest, self._way_word, lengths)
-        np.maximum.at(longest, self._way_word, lengths)
+        np.minimum.at(fewest, self._way_word, self._lengths)
+        np.maximum.at(longest, self._way_word, self._lengths)
         fewest[-1] = 0.0
         self._least_left, self._most_left = np.full(self._count, np.inf), np.full(self._count, -np.inf)
         self._least_left[self._final] = self._most_left[self._final] = 0.0
@@ -281,14 +281,13 @@ class SoundMatcher:
         width = fewer + more + 1
         first, column = np.arange(n + 1)[:, None], np.arange(width)
         current = np.full((len(self._ways), n + 1, width), np.inf, np.float32)
-        lengths = (self._ways >= 0).sum(axis=1)
         done = np.full((len(self._words) + 1, n + 1, longest + more + 1), np.inf, np.float32)
         done[-1, :, 0] = 0.0
         for k in range(longest + 1):
             behind = first + k + column - fewer
             valid = (behind >= first) & (behind <= n)
             inserted = paid[np.clip(behind, 0, n)]
-            live = np.flatnonzero(lengths >= k)
+            live = np.flatnonzero(self._lengths >= k)
             if k == 0:
                 after = np.broadcast_to(inserted - paid[first], current.shape).copy()
             else:
@@ -303,7 +302,7 @@ class SoundMatcher:
                 after = np.minimum.accumulate(after - inserted, axis=2) + inserted
             after[:, ~valid] = np.inf
             current[live] = after
-            for row in np.flatnonzero(lengths == k):
+            for row in np.flatnonzero(self._lengths == k):
                 low = max(fewer - k, 0)
                 stretch = slice(k - fewer + low, k - fewer + width)
                 word = done[self._way_word[row], :, stretch]

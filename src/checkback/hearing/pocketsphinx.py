@@ -65,8 +65,8 @@ TUNED: Mapping[str, Any] = {
     "silprob": 0.1,
 }
 
-#: With a better listener beside it, a narrower search: a quarter less time in noise, and about one
-#: call-out in fifty more that only the other one hears (docs/hearing_tried.md).
+#: With a better listener beside it, a narrower search: a sixth to a quarter less time in noise, and about
+#: one call-out in fifty more that only the other one hears (docs/hearing_tried.md).
 NARROWER: Mapping[str, Any] = {"beam": 1e-64, "pbeam": 1e-64, "wbeam": 1e-48, "maxhmmpf": 2000}
 
 _MODEL = Path(get_model_path("en-us"))
