@@ -107,10 +107,12 @@ def estimated(grammar: Grammar, reading: Sequence[tuple[Pcm, str]], folder: Path
     streams = means.shape[1]
     left = np.zeros((streams, VALUES, VALUES + 1, VALUES + 1))
     right = np.zeros((streams, VALUES, VALUES + 1))
+    used = 0
     for pcm, words in reading:
         for name, frames, found in _aligned(decoder, pcm, words, folder):
             if name == _SILENCE or name not in number:
                 continue
+            used += len(found[frames])
             for s in range(streams):
                 mean, spread = means[number[name], s], variances[number[name], s]
                 x = found[frames, s]
@@ -121,15 +123,15 @@ def estimated(grammar: Grammar, reading: Sequence[tuple[Pcm, str]], folder: Path
                 weight = share.sum(axis=0)[:, None] / spread
                 left[s] += np.einsum("kd,ki,kj->dij", weight, extended, extended)
                 right[s] += np.einsum("kd,ki->di", (share.T @ x) / spread, extended)
-    return np.stack([_solved(left[s], right[s]) for s in range(streams)])
+    return np.stack([_solved(left[s], right[s], used) for s in range(streams)])
 
 
-def _solved(left: _Array, right: _Array) -> _Array:
-    """Return the rows of the transform, drawn towards no change."""
+def _solved(left: _Array, right: _Array, frames: int) -> _Array:
+    """Return the rows of the transform, drawn towards no change as by `HELD_BACK` frames more."""
     unchanged = np.eye(VALUES, VALUES + 1)
     rows = []
     for d in range(VALUES):
-        belief = np.diag(np.diag(left[d])) * HELD_BACK / (HELD_BACK + 5_000) + 1e-6 * np.eye(VALUES + 1)
+        belief = np.diag(np.diag(left[d])) * HELD_BACK / max(frames, 1) + 1e-6 * np.eye(VALUES + 1)
         rows.append(np.linalg.solve(left[d] + belief, right[d] + belief @ unchanged[d]))
     return np.stack(rows)
 

@@ -319,7 +319,7 @@ SECOND: dict[str, Change] = {
 
 
 class _VadInNoise:
-    """The detector of today, on sound from which RNNoise took the noise."""
+    """The plain detector, on sound from which RNNoise took the noise."""
 
     def __init__(self, pcm: Pcm) -> None:
         self._clean = np.round(rnnoise(1.0, pcm / 32_767) * 32_767).astype(np.int16)
