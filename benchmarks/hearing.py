@@ -233,9 +233,9 @@ def measure(options: argparse.Namespace, book: Phrasebook) -> None:
         options.json.write_text(json.dumps(kept, ensure_ascii=False), encoding="utf-8")
 
 
-def judge_again(paths: list[Path], book: Phrasebook, show: int | None) -> None:
+def judge_again(paths: list[Path], book: Phrasebook, attention: str, show: int | None) -> None:
     """Let the program of today decide about what was heard before, also with one listener left out."""
-    room = Room(book)
+    room = Room(book, attention.split())
     heard: dict[str, list[dict[str, object]]] = {}
     for path in paths:
         for name, found in json.loads(path.read_text(encoding="utf-8")).items():
@@ -374,7 +374,7 @@ def main() -> None:
             options.cache, options.side, options.count, conditions, options.others, book, options.jobs
         )
     elif options.again is not None:
-        judge_again(options.again, book, options.show)
+        judge_again(options.again, book, options.attention, options.show)
     else:
         measure(options, book)
 

@@ -20,7 +20,7 @@ import math
 import time
 from collections import Counter
 from collections.abc import Callable, Collection, Hashable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
 from statistics import median
@@ -77,6 +77,15 @@ class Setting:
     every: Sequence[Item]
     grammar: Grammar
     language: Language
+    spans: dict[tuple[str, str], slice] = field(default_factory=dict)
+    """Where utterances are, by sound file and detector: found once for all rows."""
+
+    def span(self, item: Item, sound: Sound, cut_by: str = "vad-today") -> slice:
+        """Return where in a file the utterance is that the pedal cuts out; rows that change the sound take the same."""
+        key = item.path, cut_by
+        if key not in self.spans:
+            self.spans[key] = span(item, sound, cut_by)
+        return self.spans[key]
 
 
 @dataclass(frozen=True)
@@ -92,11 +101,8 @@ def as_pcm(sound: Sound) -> Pcm:
     return np.round(np.clip(sound, -1, 1) * 32_767).astype(np.int16)
 
 
-def span(item: Item, sound: Sound, cut_by: str = "vad-today") -> slice:
-    """Return where in a file the utterance is that the pedal cuts out; empty if there is none.
-
-    Rows that change the sound hear the same stretch as the others.
-    """
+def span(item: Item, sound: Sound, cut_by: str) -> slice:
+    """Return where in a file the utterance is that the pedal cuts out; empty if there is none."""
     whole = np.round(sound * 32_767).astype(np.int16)
     with patch.object(trial, "Segmenter", lambda: segmenter_with(cut_by, whole)):
         found = trial.cut(item, sound, "pedal")
@@ -125,7 +131,7 @@ def enrolment(item: Item, setting: Setting, condition: str) -> list[tuple[Pcm, s
         ):
             continue
         sound = read(setting.folder / other.path)
-        pcm = as_pcm(sound[span(other, sound)])
+        pcm = as_pcm(sound[setting.span(other, sound)])
         found.append((pcm, other.said))
         total_s += len(pcm) / SAMPLE_RATE_HZ
         if total_s >= ENROLMENT_S:
@@ -150,7 +156,7 @@ def hear_first(row: First, setting: Setting, kept: dict[str, Answer]) -> dict[st
         decoder = made_decoder(row, setting.grammar, adaptation or Adaptation())
         for item in items:
             sound = read(setting.folder / item.path)
-            where = span(item, sound, row.cut_by)
+            where = setting.span(item, sound, row.cut_by)
             began = time.process_time()
             pcm = as_pcm(row.sound(sound)[where])
             found = decoder.decode(pcm)
@@ -180,7 +186,7 @@ def hear_second(
         if item.path in kept:
             continue
         sound = read(setting.folder / item.path)
-        where = span(item, sound)
+        where = setting.span(item, sound)
         began = time.process_time()
         found = answer(Find(as_pcm(change(sound)[where])))
         cpu_s = time.process_time() - began

@@ -83,8 +83,12 @@ def talk(trials: Sequence[Trial]) -> str:
     for condition, files in found.items():
         hours = sum(trial.length_s for trial in files) / 3600
         results = Counter(outcome["result"] for trial in files for outcome in trial.outcomes)
+        # with an attention word most are not
+        decoded = sum(
+            bool(piece.heard.hypotheses or piece.heard.free_text) for trial in files for piece in trial.pieces
+        )
         lines.append(
-            f"talk, {condition}, open room, {hours * 60:.1f} min: {results.total()} utterances, "
+            f"talk, {condition}, open room, {hours * 60:.1f} min: {results.total()} utterances, {decoded} decoded, "
             f"{results['accepted']} false entries or answers ({results['accepted'] / hours:.1f} an hour), "
             f"{results['asked']} questions ({results['asked'] / hours:.1f} an hour)"
         )

@@ -265,6 +265,7 @@ def from_json(data: dict[str, Any]) -> Trial:
                     heard["recogniser"],
                     hypotheses,
                     None if heard["free_text"] is None else FreeText(**heard["free_text"]),
+                    called=heard["called"],
                     stands_out_db=heard["stands_out_db"],
                 ),
                 *(piece[key] for key in ("length_s", "hear_s", "cpu_s", "behind_s")),

@@ -163,7 +163,9 @@ class TestKeptOnDisk:
                 "balloon down", evidence=Evidence(first_fit=-9.0, second_logprob=-30.0, second_distance=3.0)
             ),
         )
-        found = replace(found, hypotheses=weighed, free_text=FreeText("Balloon up.", -0.5, 0.01, 7))
+        found = replace(
+            found, hypotheses=weighed, free_text=FreeText("Balloon up.", -0.5, 0.01, 7), called=True
+        )
         goal = room.goal(item.said)
         trial = Trial(item, "pedal", goal.context, goal.clear, [Piece(found, 1.0, 0.3, 0.2, 0.1)], 3.0)
         judge(trial, room)
@@ -174,6 +176,7 @@ class TestKeptOnDisk:
         assert (again.verdict, again.outcomes) == (trial.verdict, trial.outcomes)
         assert again.pieces[0].heard.hypotheses == weighed
         assert again.pieces[0].heard.free_text == found.free_text
+        assert again.pieces[0].heard.called
 
 
 @pytest.fixture(scope="module")
