@@ -72,6 +72,7 @@ class BailoutRoom:
         recogniser: Recogniser | None = None,
         microphone: Microphone | None = None,
         interruption: Interruption | None = None,
+        open_room: bool = True,
         show: Callable[[str], None] = lambda line: None,
     ) -> Listening:
         """Make the live room around the loop."""
@@ -81,7 +82,7 @@ class BailoutRoom:
             folder,
             recogniser=recogniser,
             microphone=microphone,
-            open_room=True,
+            open_room=open_room,
             hold_off_s=0.25,
             interruption=interruption,
             report=lambda outcome, utterance: None,

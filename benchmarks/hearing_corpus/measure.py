@@ -156,7 +156,7 @@ def hear(
         for each in cut(item, sound, "open room" if chatter else way):
             cpu_s = _cpu_s(processes)
             if not at_once:
-                _begin_in_pauses(recogniser, each)
+                _begin_early(recogniser, each)
             began_s = time.perf_counter()
             heard = recogniser.hear(each.utterance)
             hear_s = time.perf_counter() - began_s
@@ -184,15 +184,15 @@ def hear(
     return trials
 
 
-def _begin_in_pauses(recogniser: Recogniser, cut: Cut) -> None:
-    """Let the recogniser begin in the pauses, as the program does, and wait until the utterance is over."""
-    prepare = getattr(recogniser, "prepare", None)
-    if prepare is None or not cut.offers:
+def _begin_early(recogniser: Recogniser, cut: Cut) -> None:
+    """Let the recogniser begin while somebody speaks, as the program does, and wait until the utterance is over."""
+    if not cut.begun:
         return
-    late_s = time.perf_counter() - cut.offers[0][0]
-    for at_s, utterance in cut.offers:
+    late_s = time.perf_counter() - cut.begun[0][0]
+    for at_s, how, utterance in cut.begun:
         time.sleep(max(0.0, at_s + late_s - time.perf_counter()))
-        prepare(utterance)
+        if (begin := getattr(recogniser, how, None)) is not None:
+            begin(utterance)
     time.sleep(max(0.0, cut.at_s + late_s - time.perf_counter()))
 
 

@@ -18,6 +18,7 @@ from checkback.attention import without_attention
 from checkback.hearing.endpointing import BLOCK_S, BLOCK_SAMPLES, Segmenter
 from checkback.hearing.recogniser import Heard, Hypothesis, Utterance
 from checkback.language.phrasebook import Phrasebook
+from checkback.listening import FOLLOWED_BLOCKS
 from checkback.loop import Loop, Outcome
 from checkback.record.clock import HandClock
 from checkback.record.journal import Journal
@@ -96,13 +97,14 @@ class Cut:
     utterance : Utterance
     at_s : float
         Time in the file at which the end-pointer or the pedal gave it away.
-    offers : tuple of (float, Utterance)
-        What the end-pointer took for an utterance before, pause by pause, and when; the program begins on those.
+    begun : tuple of (float, str, Utterance)
+        What the program begins on before, and when: it follows (`follow`) what is being said, and in each pause
+        it takes what was said for the whole (`prepare`).
     """
 
     utterance: Utterance
     at_s: float
-    offers: tuple[tuple[float, Utterance], ...] = ()
+    begun: tuple[tuple[float, Literal["follow", "prepare"], Utterance], ...] = ()
 
 
 def cut(item: Item, sound: Sound, way: Way) -> list[Cut]:
@@ -119,12 +121,12 @@ def cut(item: Item, sound: Sound, way: Way) -> list[Cut]:
         release_s = min(item.end_s + rng.uniform(*_PRESS_S), release_s)
     segmenter = Segmenter()
     found: list[Cut] = []
-    offers: list[tuple[float, Utterance]] = []
+    begun: list[tuple[float, Literal["follow", "prepare"], Utterance]] = []
 
     def ended(utterances: Sequence[Utterance], at_s: float) -> None:
-        found.extend(Cut(utterance, at_s, tuple(offers)) for utterance in utterances)
+        found.extend(Cut(utterance, at_s, tuple(begun)) for utterance in utterances)
         if utterances:
-            offers.clear()
+            begun.clear()
 
     pressed = False
     for n in range(blocks):
@@ -136,13 +138,13 @@ def cut(item: Item, sound: Sound, way: Way) -> list[Cut]:
             ended(segmenter.release(), start_s)
             return found
         ended(segmenter.feed(pcm[n * BLOCK_SAMPLES : (n + 1) * BLOCK_SAMPLES], start_s), start_s + BLOCK_S)
+        if way == "pedal" and not pressed:
+            continue
         pending = segmenter.pending
-        if (
-            pending is not None
-            and (way == "open room" or pressed)
-            and not (offers and offers[-1][1] is pending)
-        ):
-            offers.append((start_s + BLOCK_S, pending))
+        if pending is not None and not (begun and begun[-1][2] is pending):
+            begun.append((start_s + BLOCK_S, "prepare", pending))
+        elif pending is None and n % FOLLOWED_BLOCKS == 0 and (so_far := segmenter.so_far) is not None:
+            begun.append((start_s + BLOCK_S, "follow", so_far))
     ended(segmenter.flush(), blocks * BLOCK_S)
     return found
 

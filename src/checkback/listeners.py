@@ -194,7 +194,7 @@ def _first(settings: Settings, grammar: Grammar, book: Phrasebook) -> Recogniser
                 "model for it, see models_download.md, or type only (checkback listen --typed)"
             )
         raise UserError(_not_heard_by("the built-in recogniser", "hearing.recogniser", book))
-    return PocketSphinxRecogniser(grammar, narrow=second_whisper(settings) is not None)
+    return PocketSphinxRecogniser(grammar)
 
 
 def _second(settings: Settings, book: Phrasebook, spelling: WrittenGraph | None) -> WhisperListener | None:

@@ -37,6 +37,9 @@ TICK_S = 0.5
 NO_BLOCK_S = 1.5
 """Without a block for so long the room is told, also if the microphone's own thread hangs in a driver."""
 
+FOLLOWED_BLOCKS = 4
+"""While somebody speaks, the listeners are given what is known so far with every so manieth block: 0.12 s."""
+
 BEHIND_S = 20.0
 """Speech that ended so long ago and is not decoded yet is told: nobody waits for its check-back any more."""
 
@@ -206,6 +209,7 @@ class Listening:
         self._stopping = False
         self._told_hearing = True
         self._last_block_s = math.inf
+        self._blocks = 0
         self._state = RoomState(hearing=False, why_deaf="no microphone" if microphone is None else "lost")
         #: When the owner of the case moved last, on the monotonic clock.
         self.ticked_s = time.monotonic()
@@ -324,8 +328,7 @@ class Listening:
                     if (notice := meter.feed(*taken, own_voice=muted and not segmenter.held)) is not None:
                         self._events.put(Noticed(notice))
                     self._pass_on(segmenter.feed(*taken))
-                    if segmenter.pending is not None:
-                        self._prepare(segmenter.pending)
+                    self._begin(segmenter)
                 self._state = self._look(segmenter, meter, muted=muted)
             self._pass_on(segmenter.flush())
         except Exception:
@@ -404,14 +407,23 @@ class Listening:
                     lost = replace(given_up, dictated=self._loop.dictating)
                     self._events.put(Heard(lost, self._recogniser.name, given_up=True))
 
-    def _prepare(self, pending: Utterance) -> None:
-        prepare = getattr(self._recogniser, "prepare", None)
-        if prepare is not None and (pending.held or self._open_room) and not self._loop.dictating:
+    def _begin(self, segmenter: Segmenter) -> None:
+        """Let the listeners begin on what is being said, or was said if the pause is its end."""
+        wanted = (segmenter.held or self._open_room) and not self._loop.dictating
+        pending = segmenter.pending
+        begin = getattr(self._recogniser, "follow" if pending is None else "prepare", None)
+        if begin is None or not wanted:
+            return
+        self._blocks += 1
+        if pending is None and self._blocks % FOLLOWED_BLOCKS:
+            return
+        said = pending or segmenter.so_far
+        if said is not None:
             try:
-                prepare(self._in_context(pending))
+                begin(self._in_context(said))
             except Exception:
                 # it only spares time, and the microphone's thread must not end of it
-                self._note_failure("an utterance could not be begun in the pause")
+                self._note_failure("an utterance could not be begun before its end")
 
     def _in_context(self, utterance: Utterance) -> Utterance:
         return replace(

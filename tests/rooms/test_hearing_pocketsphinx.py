@@ -16,7 +16,7 @@ import soxr
 from checkback.errors import UserError
 from checkback.hearing.endpointing import Segmenter
 from checkback.hearing.pocketsphinx import PocketSphinxDecoder, PocketSphinxRecogniser, accepts_jsgf
-from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Grammar, Pcm, Utterance
+from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Grammar, Pcm, Utterance, worded
 from checkback.hearing.recording import Recording
 from hearing_grammar import cathlab, grammar_of
 from speakers import needs_flite, silence, utterance
@@ -76,6 +76,32 @@ def test_what_was_said_before_does_not_matter(decoder: PocketSphinxDecoder) -> N
     assert decoder.decode(said) == first
 
 
+@needs_flite
+@pytest.mark.parametrize("piece", [480, 1_920, 7_000, 50_000])
+def test_what_was_followed_is_heard_as_if_it_came_at_once(decoder: PocketSphinxDecoder, piece: int) -> None:
+    """With the same score too: when it is learnt from a sound depends on its length alone."""
+    for said in (
+        "up to sixteen",
+        "balloon two five by twelve fourteen atmospheres",
+        "pressure one hundred twenty over eighty",
+        "stent three point two five by eighteen deployed at twelve atmospheres for thirty seconds",
+    ):
+        pcm = utterance(said, "rms").pcm
+        at_once = decoder.decode(pcm)
+        for until in range(piece, len(pcm), piece):
+            decoder.follow(pcm[:until])
+        assert decoder.decode(pcm) == at_once
+        # it was not the end: begun in a pause, and gone on
+        decoder.follow(pcm[: len(pcm) // 2])
+        decoder.decode(pcm[: len(pcm) // 2])
+        decoder.follow(pcm[: 3 * len(pcm) // 4])
+        assert decoder.decode(pcm) == at_once
+        # something else came of it
+        decoder.follow(pcm)
+        other = decoder.decode(utterance("disregard", "rms").pcm)
+        assert [each.words for each in other] == ["disregard"]
+
+
 @pytest.mark.parametrize(
     "pcm",
     [
@@ -86,11 +112,15 @@ def test_what_was_said_before_does_not_matter(decoder: PocketSphinxDecoder) -> N
         np.full(16_000, 32_767, dtype=np.int16),
         np.tile(np.array([32_767, -32_768], dtype=np.int16), 8_000),
         np.zeros(20 * SAMPLE_RATE_HZ, dtype=np.int16),
+        np.tile(np.arange(-9_000, 9_000, 7, dtype=np.int16), 120),
     ],
-    ids=["empty", "one sample", "short", "silent", "stuck", "clipped", "long"],
+    ids=["empty", "one sample", "short", "silent", "stuck", "clipped", "long", "buzzing"],
 )
 def test_no_sound_is_too_odd(decoder: PocketSphinxDecoder, pcm: Pcm) -> None:
+    for until in range(0, len(pcm), 30_000):
+        decoder.follow(pcm[:until])
     assert len(decoder.decode(pcm)) <= 1
+    assert decoder.weigh(pcm, [worded("balloon")])[0] is None or len(pcm) >= 16_000
 
 
 def test_human_digits_are_heard_and_human_chatter_is_not_taken_for_call_outs(
@@ -197,6 +227,22 @@ def test_a_prepared_utterance_is_decoded_once_and_another_one_afresh(
     recogniser.prepare(said)
     assert recogniser.hear(other).hypotheses[0].words == "balloon out"
     assert recogniser.hear(said).hypotheses[0].words == "heparin seven thousand units"
+
+
+@needs_flite
+def test_following_returns_at_once_and_never_queues_up(recogniser: PocketSphinxRecogniser) -> None:
+    said = utterance("pressure one hundred twenty over eighty")
+    plain = recogniser.hear(said)
+    pid = recogniser.worker_pid
+    assert pid is not None
+    os.kill(pid, signal.SIGSTOP)
+    for until in range(4_800, len(said.pcm), 480):
+        recogniser.follow(replace(said, pcm=said.pcm[:until]))
+    # the child can take nothing, and one request waits for it
+    assert recogniser._worker._thread._work_queue.qsize() <= 1
+    os.kill(pid, signal.SIGCONT)
+    assert recogniser.hear(said).hypotheses == plain.hypotheses
+    assert recogniser.failures == 0
 
 
 @needs_flite

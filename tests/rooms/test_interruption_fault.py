@@ -6,9 +6,10 @@ import time
 from pathlib import Path
 
 import numpy as np
+import pytest
 
 from bailout_room import BailoutRoom
-from checkback.hearing.endpointing import BLOCK_S, BLOCK_SAMPLES
+from checkback.hearing.endpointing import BLOCK_S, BLOCK_SAMPLES, Segmenter
 from checkback.hearing.interruption import Interruption
 from checkback.hearing.microphone import Microphone
 from checkback.hearing.pedals.events import PedalEvent
@@ -27,6 +28,19 @@ class Broken:
 
     def reset(self) -> None:
         """Do nothing."""
+
+
+class Shouted:
+    """A detector that takes any sound for a voice."""
+
+    def is_speech(self, block: Pcm) -> bool:
+        return bool(block.any())
+
+    def reset(self) -> None:
+        """Do nothing."""
+
+
+LOUD, SILENT = np.full(BLOCK_SAMPLES, 900, np.int16), np.zeros(BLOCK_SAMPLES, np.int16)
 
 
 class Talking(SilentVoice):
@@ -139,18 +153,47 @@ def test_the_next_check_back_begins_with_what_somebody_spoke_over(tmp_path: Path
 
 
 class Hasty(Deaf):
+    def __init__(self) -> None:
+        self.begun: list[str] = []
+
+    def follow(self, so_far: Utterance) -> None:
+        self.begun.append("follow")
+        raise MemoryError
+
     def prepare(self, utterance: Utterance) -> None:
+        self.begun.append("prepare")
         raise MemoryError
 
 
-def test_what_fails_in_the_pause_costs_no_hearing(tmp_path: Path) -> None:
+def test_what_fails_before_the_end_of_an_utterance_costs_no_hearing(tmp_path: Path) -> None:
     case = BailoutRoom(tmp_path / "case")
     shown: list[str] = []
+    hasty = Hasty()
     room = case.listening(
-        tmp_path, PoliteVoice(SilentVoice()), recogniser=Hasty(), microphone=Quiet(), show=shown.append
+        tmp_path, PoliteVoice(SilentVoice()), recogniser=hasty, microphone=Quiet(), show=shown.append
     )
     # as the microphone's thread does, which would end of a fault that came through
-    room._prepare(Utterance(np.zeros(BLOCK_SAMPLES, np.int16), 0.0, 1.0, held=True))
+    segmenter = Segmenter(Shouted())
+    segmenter.press()
+    for n, block in enumerate([*[LOUD] * 12, *[SILENT] * 4]):
+        segmenter.feed(block, n * BLOCK_S)
+        room._begin(segmenter)
     case.close()
+    assert hasty.begun == ["follow"] * 3 + ["prepare"] * 3
     assert [line for line in shown if ERRORS in line]
     assert "MemoryError" in (tmp_path / ERRORS).read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("open_room", [False, True], ids=["only with the pedal", "open room"])
+def test_nobody_is_followed_who_is_not_to_be_heard(tmp_path: Path, open_room: bool) -> None:
+    case = BailoutRoom(tmp_path / "case")
+    hasty = Hasty()
+    room = case.listening(
+        tmp_path, PoliteVoice(SilentVoice()), recogniser=hasty, microphone=Quiet(), open_room=open_room
+    )
+    segmenter = Segmenter(Shouted())
+    for n in range(24):
+        segmenter.feed(LOUD, n * BLOCK_S)
+        room._begin(segmenter)
+    assert bool(hasty.begun) == open_room
+    case.close()

@@ -87,6 +87,22 @@ def test_the_pending_utterance_is_the_one_that_comes_out() -> None:
     assert stream.segmenter.pending is None
 
 
+def test_what_is_known_while_somebody_speaks_is_the_beginning_of_what_comes_out() -> None:
+    stream = Stream()
+    stream.hear(silence(0.6))
+    assert stream.segmenter.so_far is None
+    known = []
+    for piece in np.array_split(spoken("balloon two five by twelve fourteen atmospheres"), 8):
+        stream.hear(piece)
+        known.append(stream.segmenter.so_far)
+    stream.hear(silence(1.0))
+    (utterance,) = stream.utterances
+    lengths = [len(each.pcm) for each in known if each is not None]
+    assert len(lengths) >= 5 and lengths == sorted(lengths)
+    for each in known:
+        assert each is None or np.array_equal(each.pcm, utterance.pcm[: len(each.pcm)])
+
+
 def test_a_pending_utterance_is_withdrawn_when_the_speaker_goes_on() -> None:
     stream = Stream()
     for piece in (silence(0.6), spoken("balloon two five by twelve"), silence(0.36)):

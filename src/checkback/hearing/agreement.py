@@ -72,6 +72,15 @@ class Weighing(Protocol):
         ...
 
 
+@runtime_checkable
+class Following(Protocol):
+    """A recogniser that searches while somebody speaks."""
+
+    def follow(self, so_far: Utterance) -> None:
+        """Search what is known of an utterance; returns at once."""
+        ...
+
+
 @dataclass(frozen=True)
 class Language:
     """What the listeners need to know of the language, as plain functions.
@@ -178,6 +187,11 @@ class Agreement:
         # apart, so that they always find threads to wait for
         self._beginning = ThreadPoolExecutor(2, thread_name_prefix="listeners, ahead")
         self._ahead: _Ahead | None = None
+
+    def follow(self, so_far: Utterance) -> None:
+        """Let the first listener follow what is being said, if it can; returns at once."""
+        if isinstance(self._first, Following):
+            self._first.follow(so_far)
 
     def prepare(self, utterance: Utterance) -> None:
         """Begin on sound that will probably be the next utterance; returns at once.

@@ -121,6 +121,12 @@ class CalledRecogniser:
         self._ahead = ThreadPoolExecutor(1, thread_name_prefix="attention word, ahead")
         self._prepared: tuple[Pcm, Future[float]] | None = None
 
+    def follow(self, so_far: Utterance) -> None:
+        """Follow what needs no attention word; returns at once."""
+        follow = getattr(self.inner, "follow", None)
+        if follow is not None and _needs_no_call(so_far):
+            follow(so_far)
+
     def prepare(self, utterance: Utterance) -> None:
         """Begin on sound that will probably be the next utterance; returns at once."""
         prepared = self._prepared

@@ -59,6 +59,12 @@ class DictationRecogniser:
         """The recogniser of call-outs."""
         return self._recogniser
 
+    def follow(self, so_far: Utterance) -> None:
+        """Follow what is being said, unless it is dictated; returns at once."""
+        follow = getattr(self._recogniser, "follow", None)
+        if follow is not None and not so_far.dictated:
+            follow(so_far)
+
     def prepare(self, utterance: Utterance) -> None:
         """Begin on sound that will probably be the next utterance; returns at once."""
         prepare = getattr(self._recogniser, "prepare", None)

@@ -108,6 +108,19 @@ class Segmenter:
         """
         return self._pending
 
+    @property
+    def so_far(self) -> Utterance | None:
+        """The utterance that goes on, as far as it is known; None while there is none.
+
+        The same sound stands at the beginning of what is pending and returned later.
+        """
+        first, last = self._first, self._last
+        if first is None or last is None:
+            return None
+        # without looking for its exact beginning, which takes time
+        start_s, end_s = self._blocks[first].start_s, self._blocks[last].start_s + BLOCK_S
+        return Utterance(self._sound(first, last), start_s, end_s, held=self._held)
+
     def feed(self, block: Pcm, start_s: float) -> list[Utterance]:
         """Take the next block.
 
@@ -248,15 +261,18 @@ class Segmenter:
         first, last = self._first, self._last
         if first is None or last is None:
             return None
-        kept = self._blocks[max(0, first - LEAD_BLOCKS) : last + 1 + TAIL_BLOCKS]
         begin, end = (self._blocks[n] for n in self._sounding(first, last))
         return Utterance(
-            pcm=np.concatenate([block.pcm for block in kept]),
+            pcm=self._sound(first, last),
             started_s=begin.start_s,
             ended_s=end.start_s + BLOCK_S,
             held=self._held,
             clipped=not self._held and self._blocks[first].start_s - self._resumed_s < CLIPPED_S,
         )
+
+    def _sound(self, first: int, last: int) -> Pcm:
+        kept = self._blocks[max(0, first - LEAD_BLOCKS) : last + 1 + TAIL_BLOCKS]
+        return np.concatenate([block.pcm for block in kept])
 
     def _sounding(self, first: int, last: int) -> tuple[int, int]:
         """Return the blocks in which speech really began and ended: detectors are late, and hold on for a while."""

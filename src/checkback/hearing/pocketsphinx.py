@@ -53,21 +53,24 @@ SHORTEST_S = 0.1
 TUNED: Mapping[str, Any] = {
     "bestpath": False,
     "fwdflat": False,
-    "beam": 1e-80,
-    "pbeam": 1e-80,
-    "wbeam": 1e-60,
+    "beam": 1e-64,
+    "pbeam": 1e-64,
+    "wbeam": 1e-48,
     "wip": 0.05,
     "topn": 8,
     # In noise everything fits a little and the search grows without end; with this limit the worst
     # of 108 call-outs took a quarter of its length instead of more than it, with the same words.
-    "maxhmmpf": 3000,
+    "maxhmmpf": 2000,
     # Pauses between the parts of a long size are common, so silence between words costs little.
     "silprob": 0.1,
 }
 
-#: With a better listener beside it, a narrower search: a sixth to a quarter less time in noise, and about
-#: one call-out in fifty more that only the other one hears (docs/hearing_tried.md).
-NARROWER: Mapping[str, Any] = {"beam": 1e-64, "pbeam": 1e-64, "wbeam": 1e-48, "maxhmmpf": 2000}
+#: While a sound is followed, what is learnt from it for the search (the noise, and the mean of the cepstra) is
+#: learnt anew at these lengths, and the search begins afresh with that.
+LEARNT_AT = tuple(int(seconds * SAMPLE_RATE_HZ) for seconds in (1.0, 2.0, 4.0, 8.0))
+
+#: So much is searched at once: what is found must not depend on the pieces in which the sound came.
+_PIECE = 1920
 
 _MODEL = Path(get_model_path("en-us"))
 _ACOUSTIC_MODEL = _MODEL / "en-us"
@@ -221,6 +224,10 @@ def decoder_of(pronunciations: Mapping[str, Iterable[str]], **settings: Any) -> 
         )
 
 
+def _bytes_of(pcm: Pcm) -> bytes:
+    return np.ascontiguousarray(pcm, dtype="<i2").tobytes()
+
+
 class PocketSphinxDecoder:
     """PocketSphinx over a grammar, in this process.
 
@@ -228,8 +235,6 @@ class PocketSphinxDecoder:
     ----------
     grammar : Grammar
         Its word graph is the language.
-    narrow : bool
-        Search with `NARROWER` beams.
 
     Raises
     ------
@@ -242,28 +247,83 @@ class PocketSphinxDecoder:
     The interpreter's lock is held during decoding.
     """
 
-    def __init__(self, grammar: Grammar, *, narrow: bool = False) -> None:
+    def __init__(self, grammar: Grammar) -> None:
         known = pronunciations_of(grammar.words, grammar.pronunciations)
-        self._decoder = decoder_of(known, **{**TUNED, **(NARROWER if narrow else {})})
+        # Two, because one that has taken a sound whole crashes when it then takes a long one piece by piece.
+        self._whole = decoder_of(known, **TUNED)
+        self._by_piece = decoder_of(known, **TUNED)
         self._words = grammar.words
-        word = min(grammar.words)
-        for name, graph in (
-            (_PHRASEBOOK, (grammar.start, grammar.final, _transitions(grammar))),
-            # The cheapest search there is, for the pass that only estimates the noise.
-            (_NO_SEARCH, (0, 1, [(0, 1, 1.0, word)])),
-        ):
-            self._decoder.add_fsg(name, self._decoder.create_fsg(name, *graph))
+        # The cheapest search there is, for the passes that only learn from the sound.
+        idle = (0, 1, [(0, 1, 1.0, min(grammar.words))])
+        for decoder in (self._whole, self._by_piece):
+            decoder.add_fsg(_NO_SEARCH, decoder.create_fsg(_NO_SEARCH, *idle))
+        phrasebook = (grammar.start, grammar.final, _transitions(grammar))
+        self._by_piece.add_fsg(_PHRASEBOOK, self._by_piece.create_fsg(_PHRASEBOOK, *phrasebook))
+        #: What is being searched, how much of it was, and how much of it was learnt from; 0: nothing is.
+        self._followed: Pcm = np.zeros(0, np.int16)
+        self._searched = self._learnt = 0
 
     def _pass(self, search: str, pcm: Pcm) -> Any:
-        """Run one search over the sound and return its best path, or None."""
-        self._decoder.activate_search(search)
-        self._decoder.start_utt()
+        """Run one search over a whole sound and return its best path, or None."""
+        self._whole.activate_search(search)
+        self._whole.start_utt()
         try:
-            # In one piece, with which the cepstral mean is that of the whole utterance.
-            self._decoder.process_raw(np.ascontiguousarray(pcm, dtype="<i2").tobytes(), False, True)
+            # In one piece, with which the cepstral mean is that of the whole sound.
+            self._whole.process_raw(_bytes_of(pcm), False, True)
         finally:
-            self._decoder.end_utt()
-        return self._decoder.hyp()
+            self._whole.end_utt()
+        return self._whole.hyp()
+
+    def _learn(self, pcm: Pcm) -> None:
+        """Begin a search with the noise and the mean of a sound, and nothing of what was heard before."""
+        self._forget()
+        self._whole.reinit_feat()
+        for _ in range(2):
+            # twice, so that the estimate of the noise has settled when the mean is taken
+            self._pass(_NO_SEARCH, pcm)
+        decoder = self._by_piece
+        decoder.reinit_feat()
+        decoder.activate_search(_NO_SEARCH)
+        decoder.start_utt()
+        try:
+            for at in range(0, len(pcm), _PIECE):
+                decoder.process_raw(_bytes_of(pcm[at : at + _PIECE]), False, False)
+        finally:
+            decoder.end_utt()
+        decoder.set_cmn(self._whole.get_cmn())
+        decoder.activate_search(_PHRASEBOOK)
+        decoder.start_utt()
+        self._learnt = len(pcm)
+
+    def _forget(self) -> None:
+        """End the search that is under way, if one is."""
+        if self._learnt:
+            self._searched = self._learnt = 0
+            self._by_piece.end_utt()
+
+    def _search(self, pcm: Pcm, until: int) -> None:
+        """Search a sound as far as `until`, going on where it was begun."""
+        learnt = max((length for length in LEARNT_AT if length <= len(pcm)), default=len(pcm))
+        known = self._searched
+        if learnt != self._learnt or not np.array_equal(self._followed[:known], pcm[:known]):
+            self._learn(pcm[:learnt])
+        self._followed = pcm
+        for at in range(self._searched, until, _PIECE):
+            self._by_piece.process_raw(_bytes_of(pcm[at : min(at + _PIECE, until)]), False, False)
+            self._searched = at + _PIECE
+
+    def follow(self, pcm: Pcm) -> None:
+        """Search a sound that goes on, as far as it is known.
+
+        Decoding then takes little time; what it finds is the same without this.
+
+        Parameters
+        ----------
+        pcm : ndarray of int16, shape (samples,)
+            From its beginning; mono sound at 16 kHz.
+        """
+        if len(pcm) >= LEARNT_AT[0]:
+            self._search(pcm, len(pcm) - len(pcm) % _PIECE)
 
     def weigh(self, pcm: Pcm, sentences: Sequence[Wordings]) -> tuple[Fit | None, ...]:
         """Return how well each sentence fits the sound, on one scale, and in which wording.
@@ -284,8 +344,7 @@ class PocketSphinxDecoder:
         """
         if len(pcm) < SHORTEST_S * SAMPLE_RATE_HZ:
             return (None,) * len(sentences)
-        decoder = self._decoder
-        decoder.reinit_feat()
+        self._whole.reinit_feat()
         self._pass(_NO_SEARCH, pcm)
         return tuple(self._fit(pcm, sentence) for sentence in sentences)
 
@@ -302,7 +361,7 @@ class PocketSphinxDecoder:
                 arcs += [(a, b, 1.0, word) for a, b, word in zip(stops, stops[1:], form, strict=False)]
         if not {n for n, _, _, _ in arcs}.issuperset(range(last)) or not arcs:
             return None
-        self._decoder.add_fsg(_ONE, self._decoder.create_fsg(_ONE, 0, last, arcs))
+        self._whole.add_fsg(_ONE, self._whole.create_fsg(_ONE, 0, last, arcs))
         best = self._pass(_ONE, pcm)
         if best is None or best.score <= 0 or not _says(sentence, tuple(best.hypstr.split())):
             return None
@@ -325,12 +384,10 @@ class PocketSphinxDecoder:
         """
         if len(pcm) < SHORTEST_S * SAMPLE_RATE_HZ:
             return ()
-        decoder = self._decoder
-        # Twice: the noise estimate starts anew and settles on this utterance, so that what was
-        # heard before has no influence and the first words are not spoilt.
-        decoder.reinit_feat()
-        self._pass(_NO_SEARCH, pcm)
-        best = self._pass(_PHRASEBOOK, pcm)
+        decoder = self._by_piece
+        self._search(pcm, len(pcm))
+        self._forget()
+        best = decoder.hyp()
         if best is None or not best.hypstr or best.score <= 0:
             return ()
         score = _score_per_frame(best.score, decoder.n_frames(), list(decoder.seg()))
@@ -344,20 +401,31 @@ class PocketSphinxDecoder:
 
 
 @dataclass(frozen=True, slots=True)
+class _Follow:
+    """A request to the child: search this beginning of a sound."""
+
+    pcm: Pcm
+
+
+@dataclass(frozen=True, slots=True)
 class _Weigh:
-    """A request to the child: how well do these sentences fit?  Without them: decode."""
+    """A request to the child: say how well these sentences fit."""
 
     pcm: Pcm
     sentences: tuple[Wordings, ...]
 
 
+_Question = Pcm | _Follow | _Weigh
 _Answer = tuple[Hypothesis, ...] | tuple[Fit | None, ...]
 
 
-def _make_answer(grammar: Grammar, narrow: bool) -> Callable[[Pcm | _Weigh], _Answer]:
-    decoder = PocketSphinxDecoder(grammar, narrow=narrow)
+def _make_answer(grammar: Grammar) -> Callable[[_Question], _Answer]:
+    decoder = PocketSphinxDecoder(grammar)
 
-    def answer(question: Pcm | _Weigh) -> _Answer:
+    def answer(question: _Question) -> _Answer:
+        if isinstance(question, _Follow):
+            decoder.follow(question.pcm)
+            return ()
         if isinstance(question, _Weigh):
             return decoder.weigh(question.pcm, question.sentences)
         return decoder.decode(question)
@@ -372,8 +440,6 @@ class PocketSphinxRecogniser:
     ----------
     grammar : Grammar
         Its word graph is the language.
-    narrow : bool
-        Search with `NARROWER` beams.
 
     Raises
     ------
@@ -383,12 +449,11 @@ class PocketSphinxRecogniser:
 
     name = "pocketsphinx"
 
-    def __init__(self, grammar: Grammar, *, narrow: bool = False) -> None:
+    def __init__(self, grammar: Grammar) -> None:
         plain = replace(grammar, pronunciations=dict(grammar.pronunciations))
-        self._worker: Worker[Pcm | _Weigh, _Answer] = Worker(
-            partial(_make_answer, plain, narrow), name=self.name
-        )
+        self._worker: Worker[_Question, _Answer] = Worker(partial(_make_answer, plain), name=self.name)
         self._prepared: tuple[Pcm, Future[_Answer | None]] | None = None
+        self._following: Future[_Answer | None] | None = None
 
     @property
     def failures(self) -> int:
@@ -399,6 +464,14 @@ class PocketSphinxRecogniser:
     def worker_pid(self) -> int | None:
         """Process id of the child process, or None while there is none."""
         return self._worker.pid
+
+    def follow(self, so_far: Utterance) -> None:
+        """Search what is known of an utterance that goes on; returns at once.
+
+        May be called again and again; while the child is busy it does nothing.
+        """
+        if self._following is None or self._following.done():
+            self._following = self._worker.submit(_Follow(so_far.pcm))
 
     def prepare(self, utterance: Utterance) -> None:
         """Begin to decode sound that will probably be the next utterance; returns at once.

@@ -222,7 +222,11 @@ class Heard:
 
 
 class Recogniser(Protocol):
-    """Turns sound into words of the grammar it was made with."""
+    """Turns sound into words of the grammar it was made with.
+
+    One may also have `follow` and `prepare`, which take an utterance as far as it is known while somebody
+    speaks, and as it will be if the pause is its end; both only spare time.
+    """
 
     name: str
 
