@@ -48,7 +48,7 @@ from checkback.errors import UserError
 from checkback.hearing.agreement import FROM_EACH, Language
 from checkback.hearing.endpointing import BLOCK_S, BLOCK_SAMPLES
 from checkback.hearing.phonetic import SoundMatcher
-from checkback.hearing.pocketsphinx import every_pronunciation
+from checkback.hearing.pronunciations import every_pronunciation
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Grammar, Pcm
 from checkback.hearing.whisper import Find, Judged, Reply, Request, Spelling
 from checkback.language.phrasebook import Phrasebook

@@ -119,7 +119,7 @@ def check(settings: SettingsFile) -> None:
 
     Example: checkback phrasebook check
     """
-    from checkback.hearing.pocketsphinx import pronunciations_of
+    from checkback.hearing.pronunciations import pronunciations_of
 
     book = app.load_book(settings.load())
     graph = word_graph(book.spoken)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import ExitStack
@@ -13,7 +14,8 @@ from checkback.hearing.agreement import Agreement, Language, Weighing
 from checkback.hearing.calling import CalledRecogniser
 from checkback.hearing.dictating import DictationRecogniser
 from checkback.hearing.phonetic import SoundMatcher
-from checkback.hearing.pocketsphinx import PocketSphinxRecogniser, every_pronunciation
+from checkback.hearing.pocketsphinx import PocketSphinxRecogniser
+from checkback.hearing.pronunciations import every_pronunciation
 from checkback.hearing.recogniser import Grammar, Recogniser
 from checkback.hearing.vosk import VoskWriter
 from checkback.hearing.whisper import Spelling, WhisperListener
@@ -194,7 +196,9 @@ def _first(settings: Settings, grammar: Grammar, book: Phrasebook) -> Recogniser
                 "model for it, see models_download.md, or type only (checkback listen --typed)"
             )
         raise UserError(_not_heard_by("the built-in recogniser", "hearing.recogniser", book))
-    return PocketSphinxRecogniser(grammar)
+    # beside a second listener the other processors have something to do
+    alone = second_whisper(settings) is None
+    return PocketSphinxRecogniser(grammar, pair=alone and (os.cpu_count() or 1) > 1)
 
 
 def _second(settings: Settings, book: Phrasebook, spelling: WrittenGraph | None) -> WhisperListener | None:

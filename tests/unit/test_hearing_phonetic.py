@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 import english
 from checkback.errors import UserError
 from checkback.hearing.phonetic import PHONES, SoundMatcher, sounded_out
-from checkback.hearing.pocketsphinx import every_pronunciation
+from checkback.hearing.pronunciations import every_pronunciation
 from checkback.hearing.recogniser import Grammar
 from checkback.listeners import grammar_of
 

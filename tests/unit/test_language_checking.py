@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from checkback.errors import UserError
-from checkback.hearing.pocketsphinx import pronunciations_of
+from checkback.hearing.pronunciations import pronunciations_of
 from checkback.language.catalogue import line_of_key
 from checkback.language.checking import ambiguities, korean_phones, near_sounding, not_said_digit_by_digit
 from checkback.language.phrasebook import Phrasebook

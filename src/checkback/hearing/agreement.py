@@ -49,8 +49,9 @@ LOOKED_AT = 60
 MOST_FOUND = 10
 """Sentences of different meaning that the second listener finds if it may write nothing else."""
 
-MOST_WEIGHED = 6
-"""With two listeners, the first one judges so many of the sentences: its own and the likeliest."""
+MOST_WEIGHED, MOST_WEIGHED_ALONE = 3, 4
+"""Of the sentences, the first listener judges so many: its own choice, and the likeliest beside a second
+listener, or those nearest by sound without one, and the answers that are waited for.  More took time, and in noise made the choice worse."""
 
 WEIGHED_WITHIN = 8.0
 """And none that the second one finds so much less probable than the likeliest, in natural logarithms."""
@@ -110,6 +111,7 @@ class _Candidate:
     words: str
     wordings: Wordings = ()
     written: str = ""
+    answer: bool = False
     evidence: Evidence = field(default_factory=Evidence)
 
     def add(self, **evidence: Any) -> None:
@@ -222,10 +224,7 @@ class Agreement:
     def _listen(self, utterance: Utterance, ahead: _Ahead | None) -> Heard | None:
         """Return what may have been said, or None if that is not wanted any more."""
         second, pcm = self._second, utterance.pcm
-        finding = writing = None
-        if second is not None:
-            finding = self._waiting.submit(second.find, pcm)
-            writing = self._waiting.submit(second.listen, pcm)
+        taking = None if second is None else self._waiting.submit(second.take, pcm)
         heard = () if self._first is None else self._first.hear(utterance).hypotheses
         if ahead is not None and ahead.dropped:
             return None
@@ -234,17 +233,15 @@ class Agreement:
         if chosen is not None:
             self._add(chosen.words.split(), listed, own=True)
         self._expect(utterance.expected, chosen, listed)
+        fits = [self._begin_weighing(utterance, listed, [])]
         # what they find is put down by this thread alone
-        self._found(finding.result() if finding is not None else (), listed)
+        found, wrote = ((), None) if taking is None else taking.result()
+        self._found(found, listed)
         if ahead is not None and ahead.dropped:
             return None
         candidates = list(listed.candidates.values())
         judging = self._begin_judging(pcm, candidates)
-        weighed = self._worth_weighing(candidates)
-        fits = [(weighed, self._waiting.submit(self._fits, utterance, weighed))]
-        wrote = None if writing is None else writing.result()
-        if ahead is not None and ahead.dropped:
-            return None
+        fits.append(self._begin_weighing(utterance, listed, fits))
         free_text = None
         said: Sequence[str] = ()
         if wrote is not None:
@@ -262,9 +259,7 @@ class Agreement:
         _put_down(judging)
         candidates = list(listed.candidates.values())
         _put_down(self._begin_judging(pcm, [each for each in candidates if id(each) not in known]))
-        begun = {id(each) for each in weighed}
-        late = [each for each in self._worth_weighing(candidates) if id(each) not in begun]
-        fits.append((late, self._waiting.submit(self._fits, utterance, late)))
+        fits.append(self._begin_weighing(utterance, listed, fits))
         for some, answer in fits:
             for candidate, fit in zip(some, answer.result(), strict=False):
                 if fit is None:
@@ -289,13 +284,21 @@ class Agreement:
             stands_out_db=stands_out_db(pcm),
         )
 
-    def _worth_weighing(self, candidates: Sequence[_Candidate]) -> list[_Candidate]:
-        """Return the sentences that the first listener is asked about: its own choice, and the likely ones.
+    def _begin_weighing(
+        self, utterance: Utterance, listed: _List, begun: Sequence[tuple[list[_Candidate], Future[Any]]]
+    ) -> tuple[list[_Candidate], Future[tuple[Fit | None, ...]]]:
+        """Ask the first listener about the sentences that it should judge and was not asked about yet."""
+        known = {id(each) for some, _ in begun for each in some}
+        new = [
+            each for each in self._worth_weighing(list(listed.candidates.values())) if id(each) not in known
+        ]
+        return new, self._waiting.submit(self._fits, utterance, new)
 
-        Each takes it as long as a tenth of the decoding; an improbable sentence does not become probable by it.
-        """
+    def _worth_weighing(self, candidates: Sequence[_Candidate]) -> list[_Candidate]:
+        """Return the sentences that the first listener is asked about; see `MOST_WEIGHED`."""
         if self._second is None:
-            return list(candidates)
+            answers = sum(each.answer for each in candidates)
+            return sorted(candidates, key=_by_sound)[: answers + MOST_WEIGHED_ALONE]
         best = max((each.likely for each in candidates), default=0.0)
         near = [each for each in candidates if each.evidence.chosen or each.likely > best - WEIGHED_WITHIN]
         return sorted(near, key=lambda each: (not each.evidence.chosen, -each.likely))[:MOST_WEIGHED]
@@ -348,7 +351,7 @@ class Agreement:
     def _expect(self, answers: Sequence[str], chosen: Hypothesis | None, listed: _List) -> None:
         """List the answers that the program waits for; alone they are no sentences of the grammar."""
         for answer in answers:
-            candidate = listed.candidates[_ANSWER, answer] = _Candidate(answer)
+            candidate = listed.candidates[_ANSWER, answer] = _Candidate(answer, answer=True)
             candidate.add(found_by_first=True, found_by_second=True)
             if chosen is not None:
                 candidate.add(first_distance=self._matcher.apart(chosen.words.split(), answer.split()))
@@ -391,6 +394,11 @@ class Agreement:
                 )
             else:
                 candidate.add(found_by_second=True)
+
+
+def _by_sound(candidate: _Candidate) -> tuple[bool, float]:
+    far = candidate.evidence.first_distance
+    return not (candidate.answer or candidate.evidence.chosen), math.inf if far is None else far
 
 
 def _put_down(judging: tuple[list[_Candidate], Future[tuple[Judged, ...]]] | None) -> None:

@@ -14,11 +14,8 @@ from functools import partial
 
 import numpy as np
 
-from checkback.hearing.pocketsphinx import (
-    SHORTEST_S,
-    decoder_of,
-    pronunciations_of,
-)
+from checkback.hearing.pocketsphinx import SHORTEST_S, decoder_of
+from checkback.hearing.pronunciations import pronunciations_of
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Heard, Pcm, Recogniser, Utterance
 from checkback.hearing.worker import Worker
 

@@ -241,8 +241,9 @@ class LegalSearch:
             ]
         done.sort(key=lambda each: -each.rank)
         done = [each for each in done[:most] if each.rank > done[0].rank - within]
-        here = decoder.score(start, [each.steps for each in done])
-        anyway = decoder.score(blank, [each.blank_steps for each in done])
+        here, anyway = decoder.score(
+            [(start, [each.steps for each in done]), (blank, [each.blank_steps for each in done])]
+        )
         legal = [
             Legal(self._text(ways[0]), tuple(ways), on_sound, on_silence)
             for each, on_sound, on_silence in zip(done, here, anyway, strict=True)

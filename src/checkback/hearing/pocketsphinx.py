@@ -10,8 +10,8 @@ import math
 import re
 import tempfile
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import Future
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import takewhile
@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 from pocketsphinx import Config, Decoder, get_model_path
 
-from checkback.errors import UserError
+from checkback.hearing.pronunciations import bundled_pronunciations, dictionary_text, pronunciations_of
 from checkback.hearing.recogniser import (
     SAMPLE_RATE_HZ,
     Fit,
@@ -74,84 +74,12 @@ _PIECE = 1920
 
 _MODEL = Path(get_model_path("en-us"))
 _ACOUSTIC_MODEL = _MODEL / "en-us"
-_DICTIONARY = _MODEL / "cmudict-en-us.dict"
-_VARIANT = re.compile(r"\(\d+\)$")
 
 #: What stands for silence and noise in a path.
 _SILENCE = re.compile(r"<|\[|\(NULL\)")
 _PHRASEBOOK = "phrasebook"
 _NO_SEARCH = "noise"
 _ONE = "one sentence"
-
-
-def _bundled_pronunciations() -> Iterator[tuple[str, str]]:
-    """Yield (word, phones) of the bundled dictionary, variants under the word itself."""
-    with _DICTIONARY.open(encoding="utf-8") as lines:
-        for line in lines:
-            word, phones = line.split(maxsplit=1)
-            yield _VARIANT.sub("", word), phones.strip()
-
-
-def every_pronunciation(own: Mapping[str, Iterable[str]]) -> dict[str, tuple[str, ...]]:
-    """Return the pronunciations of every word that is known, the own ones first."""
-    found: dict[str, dict[str, None]] = defaultdict(dict)
-    for word, ways in own.items():
-        found[word].update(dict.fromkeys(ways))
-    for word, phones in _bundled_pronunciations():
-        found[word].setdefault(phones)
-    return {word: tuple(ways) for word, ways in found.items()}
-
-
-def pronunciations_of(words: Iterable[str], own: Mapping[str, Iterable[str]]) -> dict[str, tuple[str, ...]]:
-    """Collect every pronunciation of `words`, the bundled ones first.
-
-    Parameters
-    ----------
-    words : iterable of str
-        Words of a grammar, lower case.
-    own : mapping of str to iterable of str
-        Further pronunciations, each a string of ARPAbet phones without stress ("EY T").
-
-    Raises
-    ------
-    UserError
-        If words have no pronunciation, or an own one uses a phone that the model lacks.
-    """
-    wanted = frozenset(words)
-    found: dict[str, list[str]] = defaultdict(list)
-    phones_known: set[str] = set()
-    for word, phones in _bundled_pronunciations():
-        phones_known.update(phones.split())
-        if word in wanted:
-            found[word].append(phones)
-    for word in sorted(wanted & own.keys()):
-        for given in own[word]:
-            phones = " ".join(given.split())
-            strange = sorted(set(phones.split()) - phones_known)
-            if strange or not phones:
-                raise UserError(
-                    f"The pronunciation {given!r} of {word!r} is not usable"
-                    + (f" ({', '.join(strange)} is no phone of the model)" if strange else "")
-                    + ": write ARPAbet phones without stress digits, such as 'EY T'."
-                )
-            if phones not in found[word]:
-                found[word].append(phones)
-    missing = sorted(wanted - found.keys())
-    if missing:
-        raise UserError(
-            f"No pronunciation is known for {', '.join(repr(word) for word in missing)}: "
-            "add it to the pronunciations of the phrasebook, or take the word out."
-        )
-    return {word: tuple(found[word]) for word in sorted(wanted)}
-
-
-def dictionary_text(pronunciations: Mapping[str, Iterable[str]]) -> str:
-    """Write pronunciations in the dictionary format of PocketSphinx."""
-    return "".join(
-        f"{word if n == 1 else f'{word}({n})'} {phones}\n"
-        for word, variants in pronunciations.items()
-        for n, phones in enumerate(variants, 1)
-    )
 
 
 def _closed_under_free_moves(arcs: Iterable[tuple[int, int, str]]) -> set[tuple[int, int]]:
@@ -440,6 +368,8 @@ class PocketSphinxRecogniser:
     ----------
     grammar : Grammar
         Its word graph is the language.
+    pair : bool
+        With a second child, so that sentences are weighed in half of the time.
 
     Raises
     ------
@@ -449,16 +379,28 @@ class PocketSphinxRecogniser:
 
     name = "pocketsphinx"
 
-    def __init__(self, grammar: Grammar) -> None:
+    def __init__(self, grammar: Grammar, *, pair: bool = False) -> None:
         plain = replace(grammar, pronunciations=dict(grammar.pronunciations))
-        self._worker: Worker[_Question, _Answer] = Worker(partial(_make_answer, plain), name=self.name)
+        with ThreadPoolExecutor(2) as starting:
+            workers = [starting.submit(self._start, plain) for _ in range(1 + pair)]
+        failures = [failure for each in workers if (failure := each.exception()) is not None]
+        if failures:
+            for each in workers:
+                if each.exception() is None:
+                    each.result().close()
+            raise failures[0]
+        self._workers = [each.result() for each in workers]
+        self._worker = self._workers[0]
         self._prepared: tuple[Pcm, Future[_Answer | None]] | None = None
         self._following: Future[_Answer | None] | None = None
 
+    def _start(self, grammar: Grammar) -> Worker[_Question, _Answer]:
+        return Worker(partial(_make_answer, grammar), name=self.name)
+
     @property
     def failures(self) -> int:
-        """How often the child process failed and was started again."""
-        return self._worker.failures
+        """How often a child process failed and was started again."""
+        return sum(worker.failures for worker in self._workers)
 
     @property
     def worker_pid(self) -> int | None:
@@ -494,14 +436,23 @@ class PocketSphinxRecogniser:
 
     def weigh(self, utterance: Utterance, sentences: Sequence[Wordings]) -> tuple[Fit | None, ...]:
         """Return how well each sentence fits; see `PocketSphinxDecoder.weigh`."""
-        answer = self._worker.ask(_Weigh(utterance.pcm, tuple(sentences))) if sentences else ()
-        if answer is None:
-            return (None,) * len(sentences)
-        return tuple(fit if isinstance(fit, Fit) else None for fit in answer)
+        count = len(self._workers)
+        shares = [tuple(sentences[n::count]) for n in range(count)]
+        asked = [
+            worker.submit(_Weigh(utterance.pcm, share)) if share else None
+            for worker, share in zip(self._workers, shares, strict=True)
+        ]
+        found: list[Fit | None] = [None] * len(sentences)
+        for n, answer in enumerate(asked):
+            fits = None if answer is None else answer.result()
+            for at, fit in enumerate(fits or ()):
+                found[n + at * count] = fit if isinstance(fit, Fit) else None
+        return tuple(found)
 
     def close(self) -> None:
-        """End the child process."""
-        self._worker.close()
+        """End the child processes."""
+        for worker in self._workers:
+            worker.close()
 
 
 def accepts_jsgf(jsgf: str, pronunciations: Mapping[str, Iterable[str]]) -> bool:
@@ -515,7 +466,7 @@ def accepts_jsgf(jsgf: str, pronunciations: Mapping[str, Iterable[str]]) -> bool
         Pronunciations of words that the bundled dictionary lacks.
     """
     known: dict[str, list[str]] = defaultdict(list)
-    for word, phones in _bundled_pronunciations():
+    for word, phones in bundled_pronunciations():
         known[word].append(phones)
     for word, variants in pronunciations.items():
         known[word].extend(variants)

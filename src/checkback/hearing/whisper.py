@@ -191,8 +191,23 @@ class Score:
     prompt: str
 
 
-Request = Transcribe | Score | Find | Judge
-Reply = FreeText | tuple[Scored, ...] | tuple[Judged, ...]
+@dataclass(frozen=True, slots=True)
+class Take:
+    """A request to the child: write down a sound, and find its likeliest sentences meanwhile."""
+
+    writing: Transcribe
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """What was made of a sound."""
+
+    found: tuple[Judged, ...]
+    wrote: FreeText
+
+
+Request = Transcribe | Score | Find | Judge | Take
+Reply = FreeText | tuple[Scored, ...] | tuple[Judged, ...] | Taken
 
 
 def check_model_folder(folder: Path) -> None:
@@ -379,6 +394,11 @@ class WhisperListener:
             Empty if the child failed twice, and if the model is one that cannot be searched with.
         """
         return _judged(self._worker.ask(Find(pcm)))
+
+    def take(self, pcm: Pcm) -> tuple[tuple[Judged, ...], FreeText | None]:
+        """Do what `find` and `listen` do, both at once."""
+        reply = self._worker.ask(Take(Transcribe(pcm, self._prompt, 1, 0)))
+        return (reply.found, reply.wrote) if isinstance(reply, Taken) else ((), None)
 
     def judge(self, pcm: Pcm, texts: Sequence[str]) -> tuple[Judged, ...]:
         """Return how probable texts are on a sound, in the order given; none if the child failed twice.

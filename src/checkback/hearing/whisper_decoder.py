@@ -12,6 +12,7 @@ Architecture: Radford et al., "Robust Speech Recognition via Large-Scale Weak Su
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -211,6 +212,7 @@ class TextDecoder:
                 )
             )
         self._width = self._embedding.shape[1]
+        self._beside = ThreadPoolExecutor(2, thread_name_prefix="settling")
 
     @property
     def width(self) -> int:
@@ -366,20 +368,43 @@ class TextDecoder:
                 for piece in pieces[node]:
                     start.exact[node, piece] = float(row[piece] - total)
 
-    def ways(self, start: Start, texts: Sequence[Sequence[int]]) -> list[list[Step]]:
-        """Return the steps of each text behind the prompt; texts that begin alike share the work."""
-        found: list[list[Step]] = [[(start.node, text[0])] if text else [] for text in texts]
-        for depth in range(1, max(map(len, texts), default=0)):
-            longer = [n for n, text in enumerate(texts) if depth < len(text)]
-            self.extend([(start, list(dict.fromkeys(found[n][-1] for n in longer)))])
-            for n in longer:
-                found[n].append((start.known[found[n][-1]], texts[n][depth]))
+    def ways(self, wanted: Sequence[tuple[Start, Sequence[Sequence[int]]]]) -> list[list[list[Step]]]:
+        """Return the steps of each text behind the prompt, for each sound.
+
+        What is not known of them is computed all at once: the texts are given, and no piece has to wait for
+        what comes of the one before.
+        """
+        found, new = [], []
+        for start, texts in wanted:
+            nodes = dict(start.known)
+            # every node but those of the prompt is that of a known step
+            of_prompt = len(start.tree.paths) - len(nodes)
+            found.append([_walk(start.node, text, nodes, of_prompt) for text in texts])
+            new.append((start, [step for step in nodes if step not in start.known]))
+        self.extend(new)
         return found
 
-    def score(self, start: Start, ways: Sequence[Sequence[Step]]) -> list[tuple[float, ...]]:
-        """Return the logarithm of the probability of each piece of texts, given by their steps."""
-        self.settle(start, (step for way in ways for step in way))
-        return [tuple(start.exact[step] for step in way) for way in ways]
+    def score(
+        self, wanted: Sequence[tuple[Start, Sequence[Sequence[Step]]]]
+    ) -> list[list[tuple[float, ...]]]:
+        """Return the logarithm of the probability of each piece of texts, given by their steps, for each sound."""
+        settling = [
+            self._beside.submit(self.settle, start, [step for way in ways for step in way])
+            for start, ways in wanted
+        ]
+        for each in settling:
+            each.result()
+        return [[tuple(start.exact[step] for step in way) for way in ways] for start, ways in wanted]
+
+
+def _walk(node: int, text: Sequence[int], nodes: dict[Step, int], before: int) -> list[Step]:
+    """Return the steps of a text from a node on; those that are missing get the numbers behind the others."""
+    steps = []
+    for n, piece in enumerate(text):
+        steps.append((node, piece))
+        if n + 1 < len(text):
+            node = nodes.setdefault(steps[-1], before + len(nodes))
+    return steps
 
 
 class _Added:
@@ -390,7 +415,9 @@ class _Added:
         self.tokens = [token for _, token in steps]
         first = len(tree.paths)
         self.nodes = list(range(first, first + len(steps)))
-        tree.paths += [np.append(tree.paths[at], n) for (at, _), n in zip(steps, self.nodes, strict=True)]
+        for (at, _), n in zip(steps, self.nodes, strict=True):
+            # one by one: a node may stand behind another new one
+            tree.paths.append(np.append(tree.paths[at], n))
         self.lengths = np.array([len(tree.paths[n]) for n in self.nodes])
         longest = int(self.lengths.max())
         #: Of each new node, the nodes on the way to it, filled up with others that are barred.

@@ -6,6 +6,7 @@ import json
 import os
 from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -18,6 +19,7 @@ from checkback.hearing.log_mel import FRAMES_PER_S, log_mel
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Pcm
 from checkback.hearing.whisper import (
     GET_MODEL,
+    Find,
     FreeText,
     Judge,
     Judged,
@@ -26,6 +28,8 @@ from checkback.hearing.whisper import (
     Score,
     Scored,
     Spelling,
+    Take,
+    Taken,
     Transcribe,
     digest_of,
 )
@@ -159,6 +163,7 @@ class _Engine:
             lambda: loaded(weights()[1], _with_another_end(files, self._end, self._last))
         )
         self._encoded: OrderedDict[bytes, NDArray[np.float32]] = OrderedDict()
+        self._beside = ThreadPoolExecutor(1, thread_name_prefix="writing")
         self._judge = None if spelling is None else self._make_judge(model, spelling)
 
     def _make_judge(self, model: bytes, spelling: Spelling) -> LegalJudge | None:
@@ -187,6 +192,18 @@ class _Engine:
             return self._transcribe(request)
         if isinstance(request, Score):
             return self._score(request)
+        if isinstance(request, Take):
+            return self._take(request.writing)
+        return self._sentences(request)
+
+    def _take(self, writing: Transcribe) -> Taken:
+        if len(writing.pcm) >= SHORTEST_S * SAMPLE_RATE_HZ:
+            # for both
+            self._encode(pieces_of(writing.pcm)[0])
+        wrote = self._beside.submit(self._transcribe, writing)
+        return Taken(self._sentences(Find(writing.pcm)), wrote.result())
+
+    def _sentences(self, request: Find | Judge) -> tuple[Judged, ...]:
         if len(request.pcm) < SHORTEST_S * SAMPLE_RATE_HZ:
             return ()
         pcm = request.pcm[: LONGEST_S * SAMPLE_RATE_HZ]

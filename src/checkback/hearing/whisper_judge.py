@@ -124,13 +124,12 @@ class LegalJudge:
         """Return how probable given texts are on a sound."""
         start = self._start(digest, encoded)
         pieces = [[*self._encode(text), self._end] for text in texts]
+        both = (start, self._blank)
+        ways = self._decoder.ways([(on, pieces) for on in both])
+        here, anyway = self._decoder.score(list(zip(both, ways, strict=True)))
         return tuple(
-            Judged(text, _rounded(here), _rounded(blank))
-            for text, here, blank in zip(
-                texts,
-                *(self._decoder.score(on, self._decoder.ways(on, pieces)) for on in (start, self._blank)),
-                strict=True,
-            )
+            Judged(text, _rounded(on_sound), _rounded(on_silence))
+            for text, on_sound, on_silence in zip(texts, here, anyway, strict=True)
         )
 
 

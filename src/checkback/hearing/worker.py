@@ -161,7 +161,7 @@ class Worker(Generic[Question, Answer]):
             [sys.executable, "-c", _CHILD, *sys.path],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
-            # matrices here are small, and another listener wants the other processors
+            # matrices here are small, and something else wants the other processors
             env={"OPENBLAS_NUM_THREADS": "1", **os.environ},
         )
         kind, told = self._within(self._start_limit_s, self._make)
