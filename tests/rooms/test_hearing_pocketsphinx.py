@@ -230,6 +230,37 @@ def test_a_prepared_utterance_is_decoded_once_and_another_one_afresh(
 
 
 @needs_flite
+def test_two_children_weigh_as_one_does_and_one_may_die() -> None:
+    said = utterance("pressure one hundred twenty over eighty")
+    sentences = [
+        worded(each)
+        for each in (
+            "pressure one hundred twenty over eighty",
+            "no words of it",
+            "pressure one hundred ten over eighty",
+            "wire out",
+            "pressure one hundred twenty over ninety",
+        )
+    ]
+    one, two = PocketSphinxRecogniser(cathlab()), PocketSphinxRecogniser(cathlab(), pair=True)
+    try:
+        fits = one.weigh(said, sentences)
+        assert [fit is not None for fit in fits] == [True, False, True, True, True]
+        assert two.weigh(said, sentences) == fits
+        for share in (0, 1):
+            assert two.weigh(said, sentences[:share]) == fits[:share]
+        pid = two._workers[1].pid
+        assert pid is not None
+        os.kill(pid, signal.SIGKILL)
+        assert two.weigh(said, sentences) == fits
+        assert two.failures == 1
+        assert two.hear(said).hypotheses == one.hear(said).hypotheses
+    finally:
+        one.close()
+        two.close()
+
+
+@needs_flite
 def test_following_returns_at_once_and_never_queues_up(recogniser: PocketSphinxRecogniser) -> None:
     said = utterance("pressure one hundred twenty over eighty")
     plain = recogniser.hear(said)

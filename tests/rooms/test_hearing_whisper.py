@@ -69,6 +69,30 @@ def test_it_finds_the_sentence_among_all_of_the_phrasebook(speller: WhisperListe
     assert totals == sorted(totals, reverse=True)
 
 
+def test_both_at_once_bring_what_each_brings_alone(speller: WhisperListener) -> None:
+    pcm = utterance(SAID, "rms").pcm
+    found, wrote = speller.take(pcm)
+    assert found and (found, wrote) == (speller.find(pcm), speller.listen(pcm))
+    nothing, empty = speller.take(pcm[:100])
+    assert nothing == () and empty is not None and empty.text == ""
+
+
+def test_texts_are_judged_together_as_they_are_one_by_one(speller: WhisperListener) -> None:
+    texts = ["Heparin 8000 units.", "Heparin 800 units.", "Heparin", "", "Wire out.", "Heparin 8000 units."]
+    pcm = utterance("heparin eight thousand units", "awb").pcm
+    together = speller.judge(pcm, texts)
+    # what is known of a sound is kept for two
+    for other in ("wire out", "balloon down"):
+        speller.judge(utterance(other).pcm, texts[:1])
+    for each, text in zip(together, texts, strict=True):
+        (alone,) = speller.judge(pcm, [text])
+        assert alone.text == each.text == text
+        assert alone.logprobs == pytest.approx(each.logprobs, abs=0.002)
+        assert alone.blank_logprobs == pytest.approx(each.blank_logprobs, abs=0.002)
+    totals = [sum(each.logprobs) for each in together]
+    assert totals[0] == totals[-1] == max(totals)
+
+
 @pytest.mark.outside
 def test_its_own_text_half_judges_as_the_library_does(speller: WhisperListener) -> None:
     """Outside: CTranslate2's `align`, with weights of 8 bits, which differ a little from those of 16."""
