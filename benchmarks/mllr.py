@@ -62,7 +62,7 @@ def _aligned(
     decoder: PocketSphinxDecoder, pcm: Pcm, words: str, folder: Path
 ) -> Iterator[tuple[str, slice, _Array]]:
     """Yield each phone of known words with its frames and the features of the whole sound."""
-    inner = decoder._decoder
+    inner = decoder._whole
     inner.reinit_feat()
     decoder._pass(first_listener._NO_SEARCH, pcm)
     for path in folder.glob("*.mfc"):

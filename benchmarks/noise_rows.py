@@ -21,7 +21,7 @@ from checkback.errors import UserError
 from checkback.hearing import pocketsphinx as first_listener
 from checkback.hearing.endpointing import BLOCK_S, BLOCK_SAMPLES, Segmenter
 from checkback.hearing.pocketsphinx import PocketSphinxDecoder
-from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Grammar, Pcm
+from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Grammar, Hypothesis, Pcm
 from checkback.hearing.voice_activity import NeuralDetector, PlainDetector, VoiceDetector
 
 Change = Callable[[Sound], Sound]
@@ -128,6 +128,8 @@ class First:
         Condition of that reading.
     cut_by : str
         Detector of voices that trims the utterance while the pedal is held.
+    whole : bool
+        The noise and the mean are those of the whole sound.
     """
 
     what: str
@@ -138,6 +140,7 @@ class First:
     adaptation: Adapt | None = None
     enrolled_in: str = "quiet"
     cut_by: str = "vad-today"
+    whole: bool = False
 
 
 class _MeanGiven(PocketSphinxDecoder):
@@ -145,15 +148,18 @@ class _MeanGiven(PocketSphinxDecoder):
 
     mean = ""
 
-    def _pass(self, search: str, pcm: Pcm) -> Any:
-        self._decoder.activate_search(search)
-        self._decoder.set_cmn(self.mean)
-        self._decoder.start_utt()
-        try:
-            self._decoder.process_raw(np.ascontiguousarray(pcm, dtype="<i2").tobytes(), False, False)
-        finally:
-            self._decoder.end_utt()
-        return self._decoder.hyp()
+    def _learn(self, pcm: Pcm) -> None:
+        super()._learn(pcm)
+        # the search has begun, and nothing of the sound is in it yet
+        self._by_piece.set_cmn(self.mean)
+
+
+class _LearntFromAll(PocketSphinxDecoder):
+    """Takes the noise and the mean from the whole sound, which can begin only when it is over."""
+
+    def decode(self, pcm: Pcm) -> tuple[Hypothesis, ...]:
+        with patch.object(first_listener, "LEARNT_AT", ()):
+            return super().decode(pcm)
 
 
 def _features(changes: Mapping[str, str], folder: Path) -> dict[str, str]:
@@ -175,7 +181,7 @@ def made_decoder(row: First, grammar: Grammar, adaptation: Adaptation) -> Pocket
             if word in grammar.words:
                 ways[word] = (*ways.get(word, ()), *more)
         grammar = replace(grammar, pronunciations=ways)
-    kind = PocketSphinxDecoder if adaptation.mean is None else _MeanGiven
+    kind = _LearntFromAll if row.whole else PocketSphinxDecoder if adaptation.mean is None else _MeanGiven
     with tempfile.TemporaryDirectory() as folder:
         settings = {
             **first_listener.TUNED,
@@ -192,11 +198,10 @@ def made_decoder(row: First, grammar: Grammar, adaptation: Adaptation) -> Pocket
 
 def mean_of_reading(grammar: Grammar, reading: Sequence[tuple[Pcm, str]]) -> Adaptation:
     """Return the cepstral mean of a reading."""
-    decoder = _MeanGiven(grammar)
-    decoder.mean = decoder._decoder.get_cmn()
-    decoder._decoder.reinit_feat()
+    decoder = PocketSphinxDecoder(grammar)
+    decoder._whole.reinit_feat()
     decoder._pass(first_listener._NO_SEARCH, np.concatenate([pcm for pcm, _ in reading]))
-    return Adaptation(mean=decoder._decoder.get_cmn(True))
+    return Adaptation(mean=decoder._whole.get_cmn())
 
 
 def warp_of_reading(grammar: Grammar, reading: Sequence[tuple[Pcm, str]]) -> Adaptation:
@@ -276,13 +281,12 @@ FIRST: dict[str, First] = {
     "beams-wider": First(
         "beams 1e-100, 1e-100, 1e-80", settings={"beam": 1e-100, "pbeam": 1e-100, "wbeam": 1e-80}
     ),
-    "beams-narrower": First(
-        "beams 1e-64, 1e-64, 1e-48", settings={"beam": 1e-64, "pbeam": 1e-64, "wbeam": 1e-48}
+    "learnt-from-all": First("noise and mean of the whole sound, when it is over", whole=True),
+    "search-before": First(
+        "beams 1e-80, 1e-80, 1e-60 and 3000 states, as before",
+        settings={"beam": 1e-80, "pbeam": 1e-80, "wbeam": 1e-60, "maxhmmpf": 3000},
     ),
-    "narrower-search": First(
-        "the narrower search that is used beside Whisper", settings=first_listener.NARROWER
-    ),
-    "states-10000": First("up to 10000 states a frame instead of 3000", settings={"maxhmmpf": 10_000}),
+    "states-10000": First("up to 10000 states a frame instead of 2000", settings={"maxhmmpf": 10_000}),
     "all-wider": First(
         "beams 1e-100, 1e-100, 1e-80 and 10000 states",
         settings={"beam": 1e-100, "pbeam": 1e-100, "wbeam": 1e-80, "maxhmmpf": 10_000},

@@ -10,10 +10,12 @@ probabilities, and the probabilities a decision.  The constants below the line w
     python benchmarks/hearing.py measure --manifest CACHE/dev-talk-held-back.csv --at-once \
         --setup "pocketsphinx and whisper" --whisper FOLDER --json talk.json
     python benchmarks/hearing.py measure --side dev --setup pocketsphinx --at-once \
-        --conditions quiet,mix15,mix10,mix5 --limit 110 --no-talk --json first.json
+        --conditions mix15,mix10,mix5 --limit 110 --no-talk --json first.json
+    python benchmarks/hearing.py measure --side dev --setup pocketsphinx --at-once --conditions quiet --limit 450 \
+        --no-talk --json first-quiet.json
     python benchmarks/hearing.py measure --manifest CACHE/dev-talk-held-back.csv --at-once --setup pocketsphinx \
         --json first-talk.json
-    python benchmarks/hearing.py calibrate both.json talk.json first.json first-talk.json
+    python benchmarks/hearing.py calibrate both.json talk.json first.json first-quiet.json first-talk.json
 
 on the development side of the benchmark (synthetic voices, stand-ins for people), for both listeners with voices,
 sentences and talk that the tuning of the second one has not heard.  The thresholds and priors are choices, and
