@@ -335,7 +335,7 @@ def main() -> None:
     measuring.add_argument(
         "--at-once",
         action="store_true",
-        help="do not begin in the pauses, at the pace of speech: quicker, and its times are not the program's",
+        help="do not begin while somebody speaks, at the pace of speech: quicker, and its times are not the program's",
     )
     measuring.add_argument("--no-talk", action="store_true", help="leave out what is no call-out")
     measuring.add_argument("--json", type=Path, help="write everything that was heard to this file")

@@ -107,6 +107,10 @@ class TimedRecogniser:
     notes: queue.Queue[tuple[float, float, bool]] = field(default_factory=queue.Queue)
     _prepared: list[Pcm] = field(default_factory=list)
 
+    def follow(self, so_far: Utterance) -> None:
+        """Pass it on."""
+        self.inner.follow(so_far)  # type: ignore[attr-defined]
+
     def prepare(self, utterance: Utterance) -> None:
         """Pass it on, and keep what was offered."""
         if not any(pcm is utterance.pcm for pcm in self._prepared):

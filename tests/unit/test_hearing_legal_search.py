@@ -47,8 +47,13 @@ class MadeUp:
                 start.known[node, piece] = len(start.texts)
                 start.texts.append((*start.texts[node], piece))
 
-    def score(self, start: MadeUp, ways: Sequence[Sequence[tuple[int, int]]]) -> list[tuple[float, ...]]:
-        return [tuple(float(start.row(start.texts[node])[piece]) for node, piece in way) for way in ways]
+    def score(
+        self, wanted: Sequence[tuple[MadeUp, Sequence[Sequence[tuple[int, int]]]]]
+    ) -> list[list[tuple[float, ...]]]:
+        return [
+            [tuple(float(start.row(start.texts[node])[piece]) for node, piece in way) for way in ways]
+            for start, ways in wanted
+        ]
 
     def whole(self, text: str) -> float:
         pieces = [*encode(text), 0]

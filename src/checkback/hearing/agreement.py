@@ -17,6 +17,7 @@ from typing import Any, Protocol, runtime_checkable
 
 import numpy as np
 
+from checkback.hearing import whisper
 from checkback.hearing.level import stands_out_db
 from checkback.hearing.phonetic import SoundMatcher
 from checkback.hearing.recogniser import (
@@ -242,17 +243,7 @@ class Agreement:
         candidates = list(listed.candidates.values())
         judging = self._begin_judging(pcm, candidates)
         fits.append(self._begin_weighing(utterance, listed, fits))
-        free_text = None
-        said: Sequence[str] = ()
-        if wrote is not None:
-            said = self._language.said(wrote.text) if wrote.text else ()
-            free_text = FreeText(
-                wrote.text,
-                wrote.total_logprob,
-                wrote.no_speech,
-                len(self._matcher.phones(said)) if said else 0,
-                tuned=wrote.tuned,
-            )
+        free_text, said = self._read(wrote)
         if said:
             self._add(said, listed, own=False)
         known = {id(each) for each in candidates}
@@ -269,13 +260,7 @@ class Agreement:
                     # in these words it was said, if it was said; others may have another meaning beside
                     candidate.words = fit.words
         for candidate in candidates:
-            words = candidate.words.split()
-            speech_s = max(len(pcm) / SAMPLE_RATE_HZ - EDGES_S, SHORTEST_S)
-            candidate.add(phones_per_s=round(len(self._matcher.phones(words)) / speech_s, 2))
-            if said:
-                # the text has numerals, of which nobody knows in which form they were said
-                alike = self._language.said(candidate.written)
-                candidate.add(second_distance=min(self._matcher.apart(said, each) for each in (words, alike)))
+            self._compare(candidate, said, len(pcm))
         return Heard(
             utterance,
             self.name,
@@ -283,6 +268,24 @@ class Agreement:
             free_text,
             stands_out_db=stands_out_db(pcm),
         )
+
+    def _read(self, wrote: whisper.FreeText | None) -> tuple[FreeText | None, Sequence[str]]:
+        """Return what the second listener wrote, and the words that were probably said for it."""
+        if wrote is None:
+            return None, ()
+        said = self._language.said(wrote.text) if wrote.text else ()
+        phones = len(self._matcher.phones(said)) if said else 0
+        return FreeText(wrote.text, wrote.total_logprob, wrote.no_speech, phones, tuned=wrote.tuned), said
+
+    def _compare(self, candidate: _Candidate, said: Sequence[str], samples: int) -> None:
+        """Put down how fast a sentence would have been said, and how far it is from what was written."""
+        words = candidate.words.split()
+        speech_s = max(samples / SAMPLE_RATE_HZ - EDGES_S, SHORTEST_S)
+        candidate.add(phones_per_s=round(len(self._matcher.phones(words)) / speech_s, 2))
+        if said:
+            # the text has numerals, of which nobody knows in which form they were said
+            alike = self._language.said(candidate.written)
+            candidate.add(second_distance=min(self._matcher.apart(said, each) for each in (words, alike)))
 
     def _begin_weighing(
         self, utterance: Utterance, listed: _List, begun: Sequence[tuple[list[_Candidate], Future[Any]]]
