@@ -163,6 +163,8 @@ class PocketSphinxDecoder:
     ----------
     grammar : Grammar
         Its word graph is the language.
+    weighs_only : bool
+        It will not be asked to decode, and starts in less time.
 
     Raises
     ------
@@ -175,7 +177,7 @@ class PocketSphinxDecoder:
     The interpreter's lock is held during decoding.
     """
 
-    def __init__(self, grammar: Grammar) -> None:
+    def __init__(self, grammar: Grammar, *, weighs_only: bool = False) -> None:
         known = pronunciations_of(grammar.words, grammar.pronunciations)
         # Two, because one that has taken a sound whole crashes when it then takes a long one piece by piece.
         self._whole = decoder_of(known, **TUNED)
@@ -185,8 +187,9 @@ class PocketSphinxDecoder:
         idle = (0, 1, [(0, 1, 1.0, min(grammar.words))])
         for decoder in (self._whole, self._by_piece):
             decoder.add_fsg(_NO_SEARCH, decoder.create_fsg(_NO_SEARCH, *idle))
-        phrasebook = (grammar.start, grammar.final, _transitions(grammar))
-        self._by_piece.add_fsg(_PHRASEBOOK, self._by_piece.create_fsg(_PHRASEBOOK, *phrasebook))
+        if not weighs_only:
+            phrasebook = (grammar.start, grammar.final, _transitions(grammar))
+            self._by_piece.add_fsg(_PHRASEBOOK, self._by_piece.create_fsg(_PHRASEBOOK, *phrasebook))
         #: What is being searched, how much of it was, and how much of it was learnt from; 0: nothing is.
         self._followed: Pcm = np.zeros(0, np.int16)
         self._searched = self._learnt = 0
@@ -347,8 +350,8 @@ _Question = Pcm | _Follow | _Weigh
 _Answer = tuple[Hypothesis, ...] | tuple[Fit | None, ...]
 
 
-def _make_answer(grammar: Grammar) -> Callable[[_Question], _Answer]:
-    decoder = PocketSphinxDecoder(grammar)
+def _make_answer(grammar: Grammar, weighs_only: bool) -> Callable[[_Question], _Answer]:
+    decoder = PocketSphinxDecoder(grammar, weighs_only=weighs_only)
 
     def answer(question: _Question) -> _Answer:
         if isinstance(question, _Follow):
@@ -382,7 +385,8 @@ class PocketSphinxRecogniser:
     def __init__(self, grammar: Grammar, *, pair: bool = False) -> None:
         plain = replace(grammar, pronunciations=dict(grammar.pronunciations))
         with ThreadPoolExecutor(2) as starting:
-            workers = [starting.submit(self._start, plain) for _ in range(1 + pair)]
+            # the first one decodes too
+            workers = [starting.submit(self._start, plain, n > 0) for n in range(1 + pair)]
         failures = [failure for each in workers if (failure := each.exception()) is not None]
         if failures:
             for each in workers:
@@ -394,8 +398,8 @@ class PocketSphinxRecogniser:
         self._prepared: tuple[Pcm, Future[_Answer | None]] | None = None
         self._following: Future[_Answer | None] | None = None
 
-    def _start(self, grammar: Grammar) -> Worker[_Question, _Answer]:
-        return Worker(partial(_make_answer, grammar), name=self.name)
+    def _start(self, grammar: Grammar, weighs_only: bool) -> Worker[_Question, _Answer]:
+        return Worker(partial(_make_answer, grammar, weighs_only), name=self.name)
 
     @property
     def failures(self) -> int:
