@@ -51,8 +51,8 @@ MOST_FOUND = 10
 """Sentences of different meaning that the second listener finds if it may write nothing else."""
 
 MOST_WEIGHED, MOST_WEIGHED_ALONE = 3, 4
-"""Of the sentences, the first listener judges so many: its own choice, and the likeliest beside a second
-listener, or those nearest by sound without one, and the answers that are waited for.  More took time, and in noise made the choice worse."""
+"""Of the sentences, the first listener judges so many: its own choice, and the likeliest beside a second listener, or
+those nearest by sound without one, and the answers that are waited for.  More took time and brought nothing."""
 
 WEIGHED_WITHIN = 8.0
 """And none that the second one finds so much less probable than the likeliest, in natural logarithms."""

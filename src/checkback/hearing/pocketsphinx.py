@@ -58,8 +58,7 @@ TUNED: Mapping[str, Any] = {
     "wbeam": 1e-48,
     "wip": 0.05,
     "topn": 8,
-    # In noise everything fits a little and the search grows without end; with this limit the worst
-    # of 108 call-outs took a quarter of its length instead of more than it, with the same words.
+    # In noise everything fits a little, and without a limit the search grows without end.
     "maxhmmpf": 2000,
     # Pauses between the parts of a long size are common, so silence between words costs little.
     "silprob": 0.1,
