@@ -130,6 +130,8 @@ class First:
         Detector of voices that trims the utterance while the pedal is held.
     whole : bool
         The noise and the mean are those of the whole sound.
+    gate : bool
+        What does not stand out of the quietest moments is turned down.
     """
 
     what: str
@@ -141,6 +143,7 @@ class First:
     enrolled_in: str = "quiet"
     cut_by: str = "vad-today"
     whole: bool = False
+    gate: bool = True
 
 
 class _MeanGiven(PocketSphinxDecoder):
@@ -159,6 +162,24 @@ class _LearntFromAll(PocketSphinxDecoder):
 
     def decode(self, pcm: Pcm) -> tuple[Hypothesis, ...]:
         with patch.object(first_listener, "LEARNT_AT", ()):
+            return super().decode(pcm)
+
+
+class _Open:
+    """A gate that lets everything through."""
+
+    def __init__(self, pcm: Pcm) -> None:
+        pass
+
+    def __call__(self, pcm: Pcm, since: int = 0) -> Pcm:
+        return pcm[since:]
+
+
+class _NotGated(PocketSphinxDecoder):
+    """Hears the sound as it is."""
+
+    def decode(self, pcm: Pcm) -> tuple[Hypothesis, ...]:
+        with patch.object(first_listener, "Gate", _Open):
             return super().decode(pcm)
 
 
@@ -181,7 +202,13 @@ def made_decoder(row: First, grammar: Grammar, adaptation: Adaptation) -> Pocket
             if word in grammar.words:
                 ways[word] = (*ways.get(word, ()), *more)
         grammar = replace(grammar, pronunciations=ways)
-    kind = _LearntFromAll if row.whole else PocketSphinxDecoder if adaptation.mean is None else _MeanGiven
+    kind: type[PocketSphinxDecoder] = PocketSphinxDecoder
+    if row.whole:
+        kind = _LearntFromAll
+    elif not row.gate:
+        kind = _NotGated
+    elif adaptation.mean is not None:
+        kind = _MeanGiven
     with tempfile.TemporaryDirectory() as folder:
         settings = {
             **first_listener.TUNED,
@@ -200,7 +227,8 @@ def mean_of_reading(grammar: Grammar, reading: Sequence[tuple[Pcm, str]]) -> Ada
     """Return the cepstral mean of a reading."""
     decoder = PocketSphinxDecoder(grammar)
     decoder._whole.reinit_feat()
-    decoder._pass(first_listener._NO_SEARCH, np.concatenate([pcm for pcm, _ in reading]))
+    read = [first_listener.Gate(pcm)(pcm) for pcm, _ in reading]
+    decoder._pass(first_listener._NO_SEARCH, np.concatenate(read))
     return Adaptation(mean=decoder._whole.get_cmn())
 
 
@@ -270,8 +298,15 @@ FIRST: dict[str, First] = {
         sound=partial(rnnoise, 1.0),
         features={"remove_noise": "no"},
     ),
-    "gating": First("spectral gating, noise from before the speech", sound=partial(gated, 0.8, True)),
-    "gating-moving": First("spectral gating, noise followed", sound=partial(gated, 0.8, False)),
+    "no-gating": First("without the spectral gating of now", gate=False),
+    "gating-before": First(
+        "gating by noisereduce instead, noise from before the speech",
+        sound=partial(gated, 0.8, True),
+        gate=False,
+    ),
+    "gating-moving": First(
+        "gating by noisereduce instead, noise followed", sound=partial(gated, 0.8, False), gate=False
+    ),
     "cut-by-plain": First("utterance trimmed by the plain detector", cut_by="vad-plain"),
     "cut-by-silero": First("utterance trimmed by the Silero detector (0.5)", cut_by="vad-silero"),
     "level": First("level brought to -20 dB of full scale", sound=levelled),

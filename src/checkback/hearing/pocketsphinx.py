@@ -21,6 +21,7 @@ from typing import Any
 import numpy as np
 from pocketsphinx import Config, Decoder, get_model_path
 
+from checkback.hearing.gating import MARGIN, Gate
 from checkback.hearing.pronunciations import bundled_pronunciations, dictionary_text, pronunciations_of
 from checkback.hearing.recogniser import (
     SAMPLE_RATE_HZ,
@@ -64,8 +65,8 @@ TUNED: Mapping[str, Any] = {
     "silprob": 0.1,
 }
 
-#: While a sound is followed, what is learnt from it for the search (the noise, and the mean of the cepstra) is
-#: learnt anew at these lengths, and the search begins afresh with that.
+#: While a sound is followed, what is learnt from it for the search (the noise, for the gate and for PocketSphinx,
+#: and the mean of the cepstra) is learnt anew at these lengths, and the search begins afresh with that.
 LEARNT_AT = tuple(int(seconds * SAMPLE_RATE_HZ) for seconds in (1.0, 2.0, 4.0, 8.0))
 
 #: So much is searched at once: what is found must not depend on the pieces in which the sound came.
@@ -191,6 +192,7 @@ class PocketSphinxDecoder:
             self._by_piece.add_fsg(_PHRASEBOOK, self._by_piece.create_fsg(_PHRASEBOOK, *phrasebook))
         #: What is being searched, how much of it was, and how much of it was learnt from; 0: nothing is.
         self._followed: Pcm = np.zeros(0, np.int16)
+        self._gate = Gate(self._followed)
         self._searched = self._learnt = 0
 
     def _pass(self, search: str, pcm: Pcm) -> Any:
@@ -233,14 +235,17 @@ class PocketSphinxDecoder:
 
     def _search(self, pcm: Pcm, until: int) -> None:
         """Search a sound as far as `until`, going on where it was begun."""
-        learnt = max((length for length in LEARNT_AT if length <= len(pcm)), default=len(pcm))
+        learnt = max((length for length in LEARNT_AT if length + MARGIN <= len(pcm)), default=len(pcm))
         known = self._searched
         if learnt != self._learnt or not np.array_equal(self._followed[:known], pcm[:known]):
-            self._learn(pcm[:learnt])
+            self._gate = Gate(pcm[:learnt])
+            self._learn(self._gate(pcm)[:learnt])
         self._followed = pcm
-        for at in range(self._searched, until, _PIECE):
-            self._by_piece.process_raw(_bytes_of(pcm[at : min(at + _PIECE, until)]), False, False)
-            self._searched = at + _PIECE
+        begin = self._searched
+        gated = self._gate(pcm, begin)[: until - begin]
+        for at in range(0, len(gated), _PIECE):
+            self._by_piece.process_raw(_bytes_of(gated[at : at + _PIECE]), False, False)
+            self._searched = begin + at + _PIECE
 
     def follow(self, pcm: Pcm) -> None:
         """Search a sound that goes on, as far as it is known.
@@ -252,8 +257,9 @@ class PocketSphinxDecoder:
         pcm : ndarray of int16, shape (samples,)
             From its beginning; mono sound at 16 kHz.
         """
-        if len(pcm) >= LEARNT_AT[0]:
-            self._search(pcm, len(pcm) - len(pcm) % _PIECE)
+        settled = len(pcm) - MARGIN
+        if settled >= LEARNT_AT[0]:
+            self._search(pcm, settled - settled % _PIECE)
 
     def weigh(self, pcm: Pcm, sentences: Sequence[Wordings]) -> tuple[Fit | None, ...]:
         """Return how well each sentence fits the sound, on one scale, and in which wording.
@@ -274,9 +280,10 @@ class PocketSphinxDecoder:
         """
         if len(pcm) < SHORTEST_S * SAMPLE_RATE_HZ:
             return (None,) * len(sentences)
+        gated = Gate(pcm)(pcm)
         self._whole.reinit_feat()
-        self._pass(_NO_SEARCH, pcm)
-        return tuple(self._fit(pcm, sentence) for sentence in sentences)
+        self._pass(_NO_SEARCH, gated)
+        return tuple(self._fit(gated, sentence) for sentence in sentences)
 
     def _fit(self, pcm: Pcm, sentence: Wordings) -> Fit | None:
         arcs: list[tuple[int, int, float, str]] = []
