@@ -41,6 +41,7 @@ from hearing_corpus.trial import WAYS, Room
 from hearing_corpus.voices import VOICES
 
 from checkback import app, certainty
+from checkback.errors import UserError
 from checkback.hearing import worker
 from checkback.language.phrasebook import Phrasebook
 from checkback.listeners import language_of
@@ -153,6 +154,27 @@ def make_called(
             said = partial(corpus.clean, voice, f"{attention}, {sentence.words}")
             items.append(corpus.in_condition(called, voice.name, condition, said, words))
     path = folder / f"{side}-called-{attention.replace(' ', '-')}.csv"
+    write_manifest(path, items)
+    print(f"{path}: {len(items)} files")
+
+
+def make_more(
+    folder: Path, side: Side, count: int, conditions: tuple[str, ...], names: list[str], book: Phrasebook
+) -> None:
+    """Let some voices in turn say the sentences that the others say in the corpus, in a manifest of its own."""
+    corpus = Corpus(folder, side)
+    voices = [voice for voice in VOICES[side] if voice.name in names]
+    if len(voices) < len(names):
+        known = ", ".join(voice.name for voice in VOICES[side])
+        raise UserError(f"--voices: of {', '.join(names)}, not all speak on the side {side!r}: {known} do.")
+    others = [each for each in draw(book, side, count) if corpus.voice_of(each).name not in names]
+    items = [
+        corpus.in_condition(each, voice.name, condition, partial(corpus.clean, voice, each.words), each.words)
+        for n, each in enumerate(_mixed(others))
+        for voice in (voices[n % len(voices)],)
+        for condition in conditions
+    ]
+    path = folder / f"{side}-{'-'.join(names)}.csv"
     write_manifest(path, items)
     print(f"{path}: {len(items)} files")
 
@@ -306,6 +328,9 @@ def main() -> None:
         "--attention", metavar="WORDS", help="call-outs that begin with these words, and nothing else"
     )
     making.add_argument(
+        "--voices", metavar="NAMES", help="what the other voices say, said by these, and nothing else"
+    )
+    making.add_argument(
         "--talk", action="store_true", help="an hour of talk in each condition, and nothing else"
     )
     making.add_argument("--cache", type=Path, default=argparse.SUPPRESS)
@@ -366,6 +391,10 @@ def main() -> None:
         conditions = tuple(options.conditions.split(","))
         if options.attention is not None:
             make_called(options.cache, options.side, options.count, conditions, options.attention, book)
+            return
+        if options.voices:
+            names = options.voices.split(",")
+            make_more(options.cache, options.side, options.count, conditions, names, book)
             return
         if options.talk:
             make_talk(options.cache, options.side, conditions)

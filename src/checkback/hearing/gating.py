@@ -29,7 +29,7 @@ _DEVIATIONS = 1.5
 #: What does not is left at this share of its amplitude: without any of it words lose their quiet sounds.
 _LEFT = 0.2
 
-#: Over so many frequencies (500 Hz) and frames (48 ms) to either side the change is spread.
+#: Over so many frequencies (250 Hz) and frames (48 ms) to either side the change is spread.
 _SPREAD_BINS, _SPREAD_FRAMES = 16, 3
 
 #: So many samples at the end may still become others when the sound goes on.
