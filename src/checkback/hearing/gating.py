@@ -38,8 +38,8 @@ MARGIN = _FRAME + _SPREAD_FRAMES * _HOP
 
 def _triangle(reach: int) -> NDArray[np.float64]:
     rising = np.arange(1.0, reach + 2)
-    shape = np.concatenate([rising, rising[-2::-1]])
-    return shape / shape.sum()
+    shape: NDArray[np.float64] = np.concatenate([rising, rising[-2::-1]])
+    return np.asarray(shape / shape.sum())
 
 
 def _spreading(bins: int) -> NDArray[np.float64]:
