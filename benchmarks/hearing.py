@@ -54,9 +54,7 @@ DIGITS = 60
 """Sentences with digits spoken by people."""
 
 
-_OF_SECOND = frozenset(
-    "both likely likely_root distance none_likely none_far none_no_speech none_disagree none_worst".split()
-)
+_OF_SECOND = frozenset("likely likely_root distance none_likely none_far none_no_speech none_worst".split())
 _OF_FIRST = frozenset("chosen both fit fit_root none_score none_disagree".split())
 
 CALIBRATED = (

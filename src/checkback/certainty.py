@@ -46,12 +46,13 @@ USUAL_PACE = 12.5
 class Weights:
     """What each piece of evidence is worth, in natural logarithms of odds.
 
-    The first group counts for a sentence: that the first listener chose it, and that both put it first; how
+    The first group counts for a sentence: that the first listener chose it, and that both put it first (without a
+    second listener: that the first one chose it in its second search too); how
     much worse than the best one it fits, for the first listener, and how much less likely it is, for the second
     (each once as it is and once as its root); how much less it is like what the second listener wrote; how far
     its pace is from the usual one, and how fast it is.  The second group counts for "none of these": always;
     the first listener's score a frame; how unlikely the best sentence is; how far the second listener's text is
-    from the grammar; whether it takes the sound for speech; whether the listeners disagree; the worst piece of
+    from the grammar; whether it takes the sound for speech; whether the listeners disagree (or the two searches of one); the worst piece of
     the best sentence; how far its pace is from the usual one.
     """
 
@@ -145,12 +146,15 @@ def features(heard: Heard) -> Features:
     best = min(range(len(evidence)), key=lambda n: unlikely[n] if judged else fit[n], default=None)
     by_fit = min(range(len(evidence)), key=lambda n: fit[n], default=None)
     worst = 0.0 if best is None else min(evidence[best].worst_logprob or 0.0, 0.0)
+    again = [e.chosen and e.chosen_again for e in evidence if e.chosen_again is not None]
+    # an answer that is waited for is no sentence, and no search can find it
+    twice = any(again) if again and not heard.utterance.expected else None
     free = heard.free_text
     score = next((h.score for h in heard.hypotheses if h.score is not None), None)
     return Features(
         tuple(
             (
-                float(e.chosen), float(e.chosen and bool(judged) and n == best), -fit[n], -math.sqrt(fit[n]),
+                float(e.chosen), float(e.chosen and (n == best if judged else bool(e.chosen_again))), -fit[n], -math.sqrt(fit[n]),
                 -unlikely[n], -math.sqrt(unlikely[n]), -far[n], -(pace[n] ** 2), pace[n],
             )
             for n, e in enumerate(evidence)
@@ -161,7 +165,7 @@ def features(heard: Heard) -> Features:
             -max(judged) / 10.0 if judged else 0.0,
             0.0 if free is None or nearest is None else min(nearest / max(free.phones, 1), 1.0),
             0.0 if free is None else free.no_speech,
-            float(bool(judged) and by_fit != best),
+            float(by_fit != best if judged else twice is False),
             -max(worst, -8.0),
             0.0 if best is None else abs(pace[best]),
         ),

@@ -229,10 +229,12 @@ class Agreement:
         heard = () if self._first is None else self._first.hear(utterance).hypotheses
         if ahead is not None and ahead.dropped:
             return None
-        chosen = heard[0] if heard else None
+        chosen = next((each for each in heard if not each.searched_again), None)
         listed = _List()
         if chosen is not None:
             self._add(chosen.words.split(), listed, own=True)
+        for again in (each for each in heard if each.searched_again):
+            self._add_again(again.words.split(), chosen, listed)
         self._expect(utterance.expected, chosen, listed)
         fits = [self._begin_weighing(utterance, listed, [])]
         # what they find is put down by this thread alone
@@ -359,6 +361,23 @@ class Agreement:
             if chosen is not None:
                 candidate.add(first_distance=self._matcher.apart(chosen.words.split(), answer.split()))
 
+    def _add_again(self, words: Sequence[str], chosen: Hypothesis | None, listed: _List) -> None:
+        """Put down which sentence the second search of the first listener chose."""
+        choice, sentence = self._language.meaning(" ".join(words)), " ".join(words)
+        if words and choice is None:
+            # of words that are no sentence the nearest one counts as chosen, as with the first search
+            for near in islice(self._matcher.nearest(words, within=WITHIN), LOOKED_AT):
+                if (choice := self._language.meaning(near.words)) is not None:
+                    sentence = near.words
+                    break
+        if choice is not None and choice not in listed.candidates:
+            new = listed.candidates[choice] = _Candidate(listed.wordings.get(choice, sentence))
+            new.add(found_by_first=True)
+            if chosen is not None:
+                new.add(first_distance=self._matcher.apart(chosen.words.split(), sentence.split()))
+        for meaning, candidate in listed.candidates.items():
+            candidate.add(chosen_again=meaning == choice)
+
     def _add(self, words: Sequence[str], listed: _List, *, own: bool) -> None:
         """List sentences that sound like `words`, up to `FROM_EACH` of different meaning.
 
@@ -400,8 +419,8 @@ class Agreement:
 
 
 def _by_sound(candidate: _Candidate) -> tuple[bool, float]:
-    far = candidate.evidence.first_distance
-    return not (candidate.answer or candidate.evidence.chosen), math.inf if far is None else far
+    far, found = candidate.evidence.first_distance, candidate.evidence
+    return not (candidate.answer or found.chosen or found.chosen_again), math.inf if far is None else far
 
 
 def _put_down(judging: tuple[list[_Candidate], Future[tuple[Judged, ...]]] | None) -> None:

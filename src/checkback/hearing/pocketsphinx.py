@@ -163,8 +163,9 @@ class PocketSphinxDecoder:
     ----------
     grammar : Grammar
         Its word graph is the language.
-    weighs_only : bool
-        It will not be asked to decode, and starts in less time.
+    gated : bool
+        Decode what the gate leaves of the sound, or else the sound as it is; sentences are always weighed on
+        what the gate leaves.
 
     Raises
     ------
@@ -177,7 +178,7 @@ class PocketSphinxDecoder:
     The interpreter's lock is held during decoding.
     """
 
-    def __init__(self, grammar: Grammar, *, weighs_only: bool = False) -> None:
+    def __init__(self, grammar: Grammar, *, gated: bool = True) -> None:
         known = pronunciations_of(grammar.words, grammar.pronunciations)
         # Two, because one that has taken a sound whole crashes when it then takes a long one piece by piece.
         self._whole = decoder_of(known, **TUNED)
@@ -187,11 +188,11 @@ class PocketSphinxDecoder:
         idle = (0, 1, [(0, 1, 1.0, min(grammar.words))])
         for decoder in (self._whole, self._by_piece):
             decoder.add_fsg(_NO_SEARCH, decoder.create_fsg(_NO_SEARCH, *idle))
-        if not weighs_only:
-            phrasebook = (grammar.start, grammar.final, _transitions(grammar))
-            self._by_piece.add_fsg(_PHRASEBOOK, self._by_piece.create_fsg(_PHRASEBOOK, *phrasebook))
+        phrasebook = (grammar.start, grammar.final, _transitions(grammar))
+        self._by_piece.add_fsg(_PHRASEBOOK, self._by_piece.create_fsg(_PHRASEBOOK, *phrasebook))
         #: What is being searched, how much of it was, and how much of it was learnt from; 0: nothing is.
         self._followed: Pcm = np.zeros(0, np.int16)
+        self._gated = gated
         self._gate = Gate(self._followed)
         self._searched = self._learnt = 0
 
@@ -238,7 +239,8 @@ class PocketSphinxDecoder:
         learnt = max((length for length in LEARNT_AT if length + MARGIN <= len(pcm)), default=len(pcm))
         known = self._searched
         if learnt != self._learnt or not np.array_equal(self._followed[:known], pcm[:known]):
-            self._gate = Gate(pcm[:learnt])
+            # of nothing a gate learns nothing, and lets everything through
+            self._gate = Gate(pcm[: learnt if self._gated else 0])
             self._learn(self._gate(pcm)[:learnt])
         self._followed = pcm
         begin = self._searched
@@ -356,8 +358,8 @@ _Question = Pcm | _Follow | _Weigh
 _Answer = tuple[Hypothesis, ...] | tuple[Fit | None, ...]
 
 
-def _make_answer(grammar: Grammar, weighs_only: bool) -> Callable[[_Question], _Answer]:
-    decoder = PocketSphinxDecoder(grammar, weighs_only=weighs_only)
+def _make_answer(grammar: Grammar, gated: bool) -> Callable[[_Question], _Answer]:
+    decoder = PocketSphinxDecoder(grammar, gated=gated)
 
     def answer(question: _Question) -> _Answer:
         if isinstance(question, _Follow):
@@ -378,7 +380,8 @@ class PocketSphinxRecogniser:
     grammar : Grammar
         Its word graph is the language.
     pair : bool
-        With a second child, so that sentences are weighed in half of the time.
+        With a second child, which decodes the sound as it is, without the gate: two searches that err in
+        different ways.  Sentences are then weighed in half of the time.
 
     Raises
     ------
@@ -391,8 +394,7 @@ class PocketSphinxRecogniser:
     def __init__(self, grammar: Grammar, *, pair: bool = False) -> None:
         plain = replace(grammar, pronunciations=dict(grammar.pronunciations))
         with ThreadPoolExecutor(2) as starting:
-            # the first one decodes too
-            workers = [starting.submit(self._start, plain, n > 0) for n in range(1 + pair)]
+            workers = [starting.submit(self._start, plain, gated) for gated in (True, False)[: 1 + pair]]
         failures = [failure for each in workers if (failure := each.exception()) is not None]
         if failures:
             for each in workers:
@@ -401,11 +403,14 @@ class PocketSphinxRecogniser:
             raise failures[0]
         self._workers = [each.result() for each in workers]
         self._worker = self._workers[0]
-        self._prepared: tuple[Pcm, Future[_Answer | None]] | None = None
-        self._following: Future[_Answer | None] | None = None
+        self._prepared: tuple[Pcm, list[Future[_Answer | None]]] | None = None
+        self._following: list[Future[_Answer | None]] = []
 
-    def _start(self, grammar: Grammar, weighs_only: bool) -> Worker[_Question, _Answer]:
-        return Worker(partial(_make_answer, grammar, weighs_only), name=self.name)
+    def _start(self, grammar: Grammar, gated: bool) -> Worker[_Question, _Answer]:
+        return Worker(partial(_make_answer, grammar, gated), name=self.name)
+
+    def _submit(self, question: _Question) -> list[Future[_Answer | None]]:
+        return [worker.submit(question) for worker in self._workers]
 
     @property
     def failures(self) -> int:
@@ -420,10 +425,10 @@ class PocketSphinxRecogniser:
     def follow(self, so_far: Utterance) -> None:
         """Search what is known of an utterance that goes on; returns at once.
 
-        May be called again and again; while the child is busy it does nothing.
+        May be called again and again; while a child is busy it does nothing.
         """
-        if self._following is None or self._following.done():
-            self._following = self._worker.submit(_Follow(so_far.pcm))
+        if all(each.done() for each in self._following):
+            self._following = self._submit(_Follow(so_far.pcm))
 
     def prepare(self, utterance: Utterance) -> None:
         """Begin to decode sound that will probably be the next utterance; returns at once.
@@ -432,17 +437,28 @@ class PocketSphinxRecogniser:
         and again while the pause lasts.
         """
         prepared = self._prepared
-        if prepared is None or (prepared[0] is not utterance.pcm and prepared[1].done()):
-            self._prepared = utterance.pcm, self._worker.submit(utterance.pcm)
+        if prepared is None or (
+            prepared[0] is not utterance.pcm and all(each.done() for each in prepared[1])
+        ):
+            self._prepared = utterance.pcm, self._submit(utterance.pcm)
 
     def hear(self, utterance: Utterance) -> Heard:
-        """Decode one utterance; see `Recogniser.hear`."""
+        """Decode one utterance; see `Recogniser.hear`.
+
+        Of a pair the last hypothesis is that of the second search, without words if it found nothing.
+        """
         prepared, self._prepared = self._prepared, None
         if prepared is not None and np.array_equal(prepared[0], utterance.pcm):
-            answer = prepared[1].result()
+            decoding = prepared[1]
         else:
-            answer = self._worker.ask(utterance.pcm)
-        return Heard(utterance, self.name, tuple(h for h in answer or () if isinstance(h, Hypothesis)))
+            decoding = self._submit(utterance.pcm)
+        answers = [each.result() for each in decoding]
+        first = tuple(h for h in answers[0] or () if isinstance(h, Hypothesis))
+        for answer in answers[1:]:
+            found = next((h for h in answer or () if isinstance(h, Hypothesis)), Hypothesis(""))
+            # one that failed says nothing
+            first += () if answer is None else (replace(found, searched_again=True),)
+        return Heard(utterance, self.name, first)
 
     def weigh(self, utterance: Utterance, sentences: Sequence[Wordings]) -> tuple[Fit | None, ...]:
         """Return how well each sentence fits; see `PocketSphinxDecoder.weigh`."""

@@ -118,6 +118,8 @@ class Evidence:
     ----------
     chosen : bool
         The first listener, free to choose among all sentences, chose one of this meaning.
+    chosen_again : bool or None
+        So did its second search, of the sound as it is; None if there was none.
     first_fit : float or None
         How well the first listener finds that it fits, in the listener's own unit; larger is better.
     second_logprob : float or None
@@ -135,6 +137,7 @@ class Evidence:
     """
 
     chosen: bool = False
+    chosen_again: bool | None = None
     first_fit: float | None = None
     second_logprob: float | None = None
     first_distance: float | None = None
@@ -167,12 +170,15 @@ class Hypothesis:
         False if the sound fits the grammar so badly that it was probably not a call-out.
     evidence : Evidence or None
         None if nobody looked beyond the one sentence.
+    searched_again : bool
+        It is what a second search of the same sound found, and stands beside the others.
     """
 
     words: str
     score: float | None = None
     likely_speech_to_us: bool = True
     evidence: Evidence | None = None
+    searched_again: bool = False
 
 
 @dataclass(frozen=True, slots=True)
