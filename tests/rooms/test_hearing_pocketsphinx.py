@@ -254,7 +254,40 @@ def test_two_children_weigh_as_one_does_and_one_may_die() -> None:
         os.kill(pid, signal.SIGKILL)
         assert two.weigh(said, sentences) == fits
         assert two.failures == 1
-        assert two.hear(said).hypotheses == one.hear(said).hypotheses
+    finally:
+        one.close()
+        two.close()
+
+
+@needs_flite
+def test_the_second_child_searches_the_sound_as_it_is_and_may_die() -> None:
+    quiet = utterance("pressure one hundred twenty over eighty")
+    rng = np.random.default_rng(3)
+    loud = np.sqrt(np.mean(np.square(quiet.pcm, dtype=np.float64)))
+    noise = rng.normal(0.0, loud * 10 ** (-8 / 20), len(quiet.pcm))
+    noisy = replace(quiet, pcm=np.round(np.clip(quiet.pcm + noise, -32_768, 32_767)).astype(np.int16))
+    nothing = replace(quiet, pcm=np.zeros(800, np.int16))
+    one, two = PocketSphinxRecogniser(cathlab()), PocketSphinxRecogniser(cathlab(), pair=True)
+    as_it_is = PocketSphinxDecoder(cathlab(), gated=False)
+    try:
+        for said in (quiet, noisy):
+            first, again = two.hear(said).hypotheses
+            assert (first,) == one.hear(said).hypotheses
+            assert again.searched_again
+            assert (replace(again, searched_again=False),) == as_it_is.decode(said.pcm)
+            two.follow(said)
+            two.prepare(said)
+            assert two.hear(said).hypotheses == (first, again)
+        # in noise they hear different things
+        assert first.score != again.score
+        assert [(h.words, h.searched_again) for h in two.hear(nothing).hypotheses] == [("", True)]
+        pid = two._workers[1].pid
+        assert pid is not None
+        os.kill(pid, signal.SIGKILL)
+        assert two.hear(noisy).hypotheses == (first, again)
+        assert two.failures == 1
+        two._workers[1].close()
+        assert two.hear(noisy).hypotheses == (first,)
     finally:
         one.close()
         two.close()

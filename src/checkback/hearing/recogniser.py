@@ -118,8 +118,6 @@ class Evidence:
     ----------
     chosen : bool
         The first listener, free to choose among all sentences, chose one of this meaning.
-    chosen_again : bool or None
-        So did its second search, of the sound as it is; None if there was none.
     first_fit : float or None
         How well the first listener finds that it fits, in the listener's own unit; larger is better.
     second_logprob : float or None
@@ -134,10 +132,11 @@ class Evidence:
         Which listeners brought it to the list.
     phones_per_s : float
         How fast it would have been said; 0 if nobody counted.
+    chosen_again : bool or None
+        The first listener's second search, of the sound as it is, chose it too; None if there was none.
     """
 
     chosen: bool = False
-    chosen_again: bool | None = None
     first_fit: float | None = None
     second_logprob: float | None = None
     first_distance: float | None = None
@@ -147,6 +146,7 @@ class Evidence:
     found_by_first: bool = False
     found_by_second: bool = False
     phones_per_s: float = 0.0
+    chosen_again: bool | None = None
 
     @property
     def likely(self) -> float | None:
