@@ -128,14 +128,20 @@ class Worker(Generic[Question, Answer]):
         Returns
         -------
         Future
-            Its result is the answer, or None if the child failed twice.  It is settled within
-            two times the two limits, and never raises.
+            Its result is the answer, or None if the child failed twice or was closed.  It is
+            settled within two times the two limits, and never raises.
         """
-        return self._thread.submit(self._answer, question)
+        try:
+            return self._thread.submit(self._answer, question)
+        except RuntimeError:
+            # closed, perhaps just now by another thread
+            settled: Future[Answer | None] = Future()
+            settled.set_result(None)
+            return settled
 
     def ask(self, question: Question) -> Answer | None:
-        """Return the answer to `question`, or None if the child failed twice."""
-        return None if self._closed else self.submit(question).result()
+        """Return the answer to `question`, or None if the child failed twice or was closed."""
+        return self.submit(question).result()
 
     def close(self) -> None:
         """End the child, even in the middle of an answer."""
