@@ -30,6 +30,7 @@ from hearing_corpus.calibrate import (
     certainties,
     fitted,
     reliability_plot,
+    searched_once,
     without_first,
 )
 from hearing_corpus.corpus import CHATTER_FAMILY, DIGITS_FAMILY, Corpus, Item, read_manifest, write_manifest
@@ -57,8 +58,11 @@ DIGITS = 60
 _OF_SECOND = frozenset("likely likely_root distance none_likely none_far none_no_speech none_worst".split())
 _OF_FIRST = frozenset("chosen both fit fit_root none_score none_disagree".split())
 
+_OF_TWO = frozenset("both none_disagree".split())
+
 CALIBRATED = (
     ("ONE_LISTENER", "first listener alone", False, None, _OF_SECOND),
+    ("ONE_SEARCH", "first listener alone, with one search", False, searched_once, _OF_SECOND | _OF_TWO),
     ("SECOND_ALONE", "second listener alone", True, without_first, _OF_FIRST),
     ("TWO_LISTENERS", "both listeners", True, None, frozenset()),
 )

@@ -64,6 +64,16 @@ def without_first(heard: Heard) -> Heard:
     return replace(heard, hypotheses=tuple(kept))
 
 
+def searched_once(heard: Heard) -> Heard:
+    """Return what the first listener would have found if it searched once, but for the sentences to choose from."""
+    kept = [
+        replace(h, evidence=replace(h.evidence, chosen_again=None))
+        for h in heard.hypotheses
+        if h.evidence is not None
+    ]
+    return replace(heard, hypotheses=tuple(kept))
+
+
 def best_of_first(heard: Heard) -> Heard:
     """Return the first listener's own choice, without any decision on evidence."""
     chosen = [replace(h, evidence=None) for h in heard.hypotheses if h.score is not None]
