@@ -39,7 +39,7 @@ from checkback.hearing.worker import Worker
 _LOG_BASE = math.log(1.0001)
 
 #: Score per frame under which sound is taken for something other than a call-out.
-LEAST_SCORE_PER_FRAME = -44.0
+LEAST_SCORE_PER_FRAME = -45.0
 
 #: Silence before and behind the words that counts in the score: what the segmenter leaves.
 EDGE_FRAMES = 20
