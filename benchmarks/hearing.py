@@ -295,7 +295,9 @@ def calibrate(options: argparse.Namespace, book: Phrasebook) -> None:
             print(
                 f"#   certainty >= {least}: {(taken & right).mean():.1%} right, {(taken & ~right).mean():.2%} wrong"
             )
-        drawn[what] = sure, right
+        if reduced is not searched_once:
+            # the same utterances as with both searches
+            drawn[what] = sure, right
     if options.plot is not None:
         side = {trial.item.side for each in trials.values() for trial in each}
         reliability_plot(options.plot, drawn, " and ".join(sorted(side)))
