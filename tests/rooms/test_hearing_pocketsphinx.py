@@ -216,7 +216,8 @@ def test_a_prepared_utterance_is_decoded_once_and_another_one_afresh(
     said, other = utterance("heparin seven thousand units"), utterance("balloon out")
     recogniser.prepare(said)
     assert recogniser._prepared is not None
-    recogniser._prepared[1].result()
+    for each in recogniser._prepared[1]:
+        each.result()
     recogniser.prepare(said)
     pid = recogniser.worker_pid
     assert pid is not None
