@@ -50,13 +50,13 @@ class Weights:
     """What each piece of evidence is worth, in natural logarithms of odds.
 
     The first group counts for a sentence: that the first listener chose it, and that both put it first (without a
-    second listener: that the first one chose it in its second search too); how
-    much worse than the best one it fits, for the first listener, and how much less likely it is, for the second
-    (each once as it is and once as its root); how much less it is like what the second listener wrote; how far
-    its pace is from the usual one, and how fast it is.  The second group counts for "none of these": always;
-    the first listener's score a frame; how unlikely the best sentence is; how far the second listener's text is
-    from the grammar; whether it takes the sound for speech; whether the listeners disagree (or the two searches of one); the worst piece of
-    the best sentence; how far its pace is from the usual one.
+    second listener: that both searches of the first one chose it); how much worse than the best one it fits, for the
+    first listener, and how much less likely it is, for the second (each once as it is and once as its root); how
+    much less it is like what the second listener wrote; how far its pace is from the usual one, and how fast it is.
+    The second group counts for "none of these": always; the first listener's score a frame; how unlikely the best
+    sentence is; how far the second listener's text is from the grammar; whether it takes the sound for speech;
+    whether the listeners disagree (without a second one: the two searches); the worst piece of the best sentence;
+    how far its pace is from the usual one.
     """
 
     chosen: float = 0.0

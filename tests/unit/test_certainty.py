@@ -14,10 +14,12 @@ from checkback.certainty import (
     ENOUGH_TOGETHER,
     LEAST_ASKED,
     MOST_ASKED,
+    NONE_WHILE_HELD,
     RISKS,
     Decision,
     Risk,
     decide,
+    enough,
     judge,
     only,
 )
@@ -55,6 +57,43 @@ def test_listeners_who_contradict_each_other_leave_doubt() -> None:
     other = replace(CHOSEN, chosen=False, first_fit=-5.6, second_distance=0.0)
     probabilities, _ = judge(heard(one, other, free=WROTE), [1.0, 1.0])
     assert max(probabilities) < ENOUGH["high"]
+
+
+class TestTheFirstListenerAlone:
+    ONE = Evidence(True, -5.0, phones_per_s=12.5)
+    ALIKE = Evidence(False, -5.3, phones_per_s=12.5)
+
+    def searched(self, one: bool | None, other: bool | None, **utterance: object) -> Heard:
+        """Return what one listener found: whether its second search chose the first sentence, or another."""
+        found = heard(replace(self.ONE, chosen_again=one), replace(self.ALIKE, chosen_again=other))
+        return replace(found, utterance=replace(NOTHING, **utterance))  # type: ignore[arg-type]
+
+    def test_two_searches_that_agree_say_more_than_two_that_do_not(self) -> None:
+        (agreed, _), none = judge(self.searched(True, False), [1.0, 1.0])
+        (apart, _), more_none = judge(self.searched(False, True), [1.0, 1.0])
+        assert agreed > apart + 0.1
+        assert none < more_none
+
+    def test_without_a_second_search_it_has_weights_of_its_own(self) -> None:
+        (once, _), _ = judge(self.searched(None, None), [1.0, 1.0])
+        (agreed, _), _ = judge(self.searched(True, False), [1.0, 1.0])
+        (apart, _), _ = judge(self.searched(False, False), [1.0, 1.0])
+        assert apart < once < agreed
+
+    def test_no_search_can_find_an_answer_and_that_is_no_disagreement(self) -> None:
+        _, waiting = judge(self.searched(False, False, expected=("fifty",)), [1.0, 1.0])
+        _, apart = judge(self.searched(False, False), [1.0, 1.0])
+        assert waiting < apart
+
+    def test_with_the_pedal_held_none_of_these_is_less_probable(self) -> None:
+        (held, _), none = judge(self.searched(True, False, held=True), [1.0, 1.0])
+        (open_room, _), more_none = judge(self.searched(True, False), [1.0, 1.0])
+        assert held > open_room
+        assert none / held == pytest.approx(NONE_WHILE_HELD * more_none / open_room)
+
+    def test_it_has_to_be_surer_than_both(self) -> None:
+        alone, both = enough(self.searched(True, False)), ENOUGH
+        assert all(alone[risk] > both[risk] for risk in both)
 
 
 def test_what_is_as_probable_on_silence_says_little() -> None:

@@ -15,8 +15,8 @@ from checkback.hearing.recogniser import Pcm
 _FRAME = 1024
 _HOP = 256
 
-#: The share of frames that is taken for the room without speech: what is kept before the first word and
-#: behind the last is more.  Fewer frames than the least tell nothing.
+#: The share of frames that is taken for the room without speech: of a short call-out what is kept before the first
+#: word and behind the last, of a long one also its pauses.  Fewer frames than the least tell nothing.
 _QUIETEST = 0.2
 _LEAST_FRAMES = 6
 
