@@ -419,15 +419,15 @@ def memory_of(pid: int) -> tuple[float, float]:
     return tuple(int(rollup[key].split()[0]) * 1024 / 1e6 for key in ("Rss", "Pss"))  # type: ignore[return-value]
 
 
-def family_of(pid: int) -> dict[str, int]:
-    """Return the program's processes by what they do."""
+def family_of(pid: int) -> list[tuple[str, int]]:
+    """Return what each of the program's processes does, and its id."""
     roles = {"hearing.worker": "recogniser", "speaking.child": "synthesiser", "speaking.player": "player"}
-    found = {"main process": pid}
+    found = [("main process", pid)]
     # Each thread lists the processes that it started.
     for children in Path(f"/proc/{pid}/task").glob("*/children"):
         for child in children.read_text().split():
             command = Path(f"/proc/{child}/cmdline").read_text()
-            found.update({role: int(child) for mark, role in roles.items() if mark in command})
+            found += [(role, int(child)) for mark, role in roles.items() if mark in command]
     return found
 
 
@@ -449,7 +449,7 @@ def memory(sound_room: SoundRoom, said: Sequence[Sentence], folder: Path) -> lis
             time.sleep(4.0)
         rows = []
         total_rss = total_pss = 0.0
-        for role, pid in family_of(program.pid).items():
+        for role, pid in family_of(program.pid):
             rss, pss = memory_of(pid)
             total_rss, total_pss = total_rss + rss, total_pss + pss
             rows.append((f"memory, {role}", f"RSS {rss:.0f} MB", ""))

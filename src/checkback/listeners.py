@@ -196,8 +196,9 @@ def _first(settings: Settings, grammar: Grammar, book: Phrasebook) -> Recogniser
                 "model for it, see models_download.md, or type only (checkback listen --typed)"
             )
         raise UserError(_not_heard_by("the built-in recogniser", "hearing.recogniser", book))
-    # beside a second listener the other processors have something to do
-    alone = second_whisper(settings) is None
+    # beside a second listener the other processors have something to do; and only where sentences are compared by
+    # sound is anything made of a second search
+    alone = second_whisper(settings) is None and "whisper" in book.file.recognisers
     return PocketSphinxRecogniser(grammar, pair=alone and (os.cpu_count() or 1) > 1)
 
 
