@@ -453,12 +453,13 @@ class PocketSphinxRecogniser:
         else:
             decoding = self._submit(utterance.pcm)
         answers = [each.result() for each in decoding]
-        first = tuple(h for h in answers[0] or () if isinstance(h, Hypothesis))
+        found = [h for h in answers[0] or () if isinstance(h, Hypothesis)]
         for answer in answers[1:]:
-            found = next((h for h in answer or () if isinstance(h, Hypothesis)), Hypothesis(""))
-            # one that failed says nothing
-            first += () if answer is None else (replace(found, searched_again=True),)
-        return Heard(utterance, self.name, first)
+            # a search that failed says nothing, and one that found nothing says so
+            if answer is not None:
+                again = next((h for h in answer if isinstance(h, Hypothesis)), Hypothesis(""))
+                found.append(replace(again, searched_again=True))
+        return Heard(utterance, self.name, tuple(found))
 
     def weigh(self, utterance: Utterance, sentences: Sequence[Wordings]) -> tuple[Fit | None, ...]:
         """Return how well each sentence fits; see `PocketSphinxDecoder.weigh`."""
