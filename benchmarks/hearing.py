@@ -39,7 +39,7 @@ from hearing_corpus.noise import CONDITIONS, FIRST_FOUR
 from hearing_corpus.sentences import Sentence, draw, on_both_sides
 from hearing_corpus.setups import SETUPS, Models, usable
 from hearing_corpus.trial import WAYS, Room
-from hearing_corpus.voices import VOICES
+from hearing_corpus.voices import FURTHER, VOICES
 
 from checkback import app, certainty
 from checkback.errors import UserError
@@ -165,9 +165,10 @@ def make_more(
 ) -> None:
     """Let some voices in turn say the sentences that the others say in the corpus, in a manifest of its own."""
     corpus = Corpus(folder, side)
-    voices = [voice for voice in VOICES[side] if voice.name in names]
+    speakers = (*VOICES[side], *FURTHER[side])
+    voices = [voice for voice in speakers if voice.name in names]
     if len(voices) < len(names):
-        known = ", ".join(voice.name for voice in VOICES[side])
+        known = ", ".join(voice.name for voice in speakers)
         raise UserError(f"--voices: of {', '.join(names)}, not all speak on the side {side!r}: {known} do.")
     others = [each for each in draw(book, side, count) if corpus.voice_of(each).name not in names]
     items = [

@@ -50,10 +50,15 @@ PROMPTED_SHARE = 0.3
 SORTED_BATCHES = 4
 """So many batches are drawn at once and sorted by length, so that none has much silence in it."""
 
+SHORT_NUMBERS = bool(torch.cpu._is_avx512_bf16_supported())
+"""Whether the processor has numbers of 16 bits; where it has not, they take it seventy times as long."""
+
 NOT_JUDGED = -1
 
 
-def speech(work: Path, whisper: Path, corpus: Path, book: Phrasebook, *, accents: bool) -> list[Said]:
+def speech(
+    work: Path, whisper: Path, corpus: Path, book: Phrasebook, *, accents: bool, many: bool
+) -> list[Said]:
     """Make the sound files and their texts, or take those that are there."""
     listed = work / "said.jsonl"
     if listed.exists():
@@ -63,7 +68,8 @@ def speech(work: Path, whisper: Path, corpus: Path, book: Phrasebook, *, accents
     written = language_of(book).written
     measured = {item.said for item in read_manifest(corpus)}
     found = [
-        replace(each, text=written(each.words)) for each in call_outs(work, book, measured, accents=accents)
+        replace(each, text=written(each.words))
+        for each in call_outs(work, book, measured, accents=accents, many=many)
     ]
     print(f"{len(found)} call-outs", flush=True)
     listener = WhisperListener(whisper, tuned=False)
@@ -162,7 +168,7 @@ def learn(model: LowRankWhisper, batches: Batches, steps: int, rate: float, out:
             group["lr"] = rate * min(1, (step + 1) / 40) * (0.5 + 0.5 * math.cos(math.pi * step / steps))
         mel, tokens, wanted = batches.next()
         judged = wanted != NOT_JUDGED
-        with torch.autocast("cpu", dtype=torch.bfloat16):
+        with torch.autocast("cpu", dtype=torch.bfloat16, enabled=SHORT_NUMBERS):
             states = model.decode(model.encode(mel), tokens)
             logits = model.logits(states[judged]).float()
         loss = functional.cross_entropy(logits, wanted[judged], reduction="sum") / len(mel)
@@ -190,6 +196,7 @@ def main() -> None:
     parser.add_argument("--begin-with", type=Path, help="a change that this program wrote, to go on from")
     parser.add_argument("--rank", type=int, default=ENCODER_RANK, help="of the changes in the encoder")
     parser.add_argument("--accents", action="store_true", help="computed voices in several accents too")
+    parser.add_argument("--many", action="store_true", help="many speakers of Kokoro instead of one")
     parser.add_argument("--steps", type=int, default=700)
     parser.add_argument("--batch", type=int, default=12)
     parser.add_argument("--rate", type=float, default=8e-4)
@@ -199,10 +206,16 @@ def main() -> None:
     torch.set_num_threads(options.threads)
     torch.manual_seed(1)
     book = app.load_book(Settings())
-    items = speech(options.work, options.whisper, options.corpus, book, accents=options.accents)
+    items = speech(
+        options.work, options.whisper, options.corpus, book, accents=options.accents, many=options.many
+    )
     tokenizer = tokenizers.Tokenizer.from_file(str(options.whisper / "tokenizer.json"))
     batches = Batches(
-        Roughener(items, options.seed), tokenizer, book.file.writes_like, options.batch, options.seed + 1
+        Roughener(items, options.seed, many=options.many),
+        tokenizer,
+        book.file.writes_like,
+        options.batch,
+        options.seed + 1,
     )
     model = LowRankWhisper(options.whisper / "model.bin", options.rank)
     if options.begin_with is not None:

@@ -9,7 +9,10 @@ from __future__ import annotations
 import random
 from collections import Counter
 from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from itertools import repeat
+from os import cpu_count
 from pathlib import Path
 
 import numpy as np
@@ -24,7 +27,7 @@ from hearing_corpus.corpus import read, written
 from hearing_corpus.long_talk import long_talk
 from hearing_corpus.noise import active_level, beeps, ventilation
 from hearing_corpus.sentences import draw, side_of
-from hearing_corpus.voices import ACCENTED, HELD_BACK, SPEECH_LEVEL, VOICES, Voice, speak
+from hearing_corpus.voices import ACCENTED, HELD_BACK, MANY, SPEECH_LEVEL, VOICES, Voice, speak
 
 Sound = NDArray[np.float64]
 
@@ -38,8 +41,11 @@ PITCHES = (0.84, 1.2)
 SLOW_SHARE = 4
 """Of the slow Kokoro voice, every so manieth sentence only."""
 
-SLOW_COUNTS = 3
-"""And each of those counts as often."""
+MANY_SHARE, MANY_AT_MOST = 3, 800
+"""Of many speakers of Kokoro, every so manieth, and no more than so many."""
+
+SLOW_COUNTS, MANY_COUNT = 3, 15
+"""And each of those counts so many times: for one speaker, and for many."""
 
 TALK_SHARE, NOISE_SHARE = 0.15, 0.04
 """Of the examples: talk, written as the untouched model writes it; and noise without speech."""
@@ -56,7 +62,9 @@ class Said:
     text: str = ""
 
 
-def call_outs(folder: Path, book: Phrasebook, measured: set[str], *, accents: bool = False) -> Iterator[Said]:
+def call_outs(
+    folder: Path, book: Phrasebook, measured: set[str], *, accents: bool = False, many: bool = False
+) -> Iterator[Said]:
     """Make call-outs that are not measured, by the voices that are not held back.
 
     Parameters
@@ -67,6 +75,8 @@ def call_outs(folder: Path, book: Phrasebook, measured: set[str], *, accents: bo
         Sentences of the development corpus.
     accents : bool
         By computed voices in several accents too.
+    many : bool
+        By many speakers of Kokoro instead of one.
     """
     drawn = {sentence.words: sentence for sentence in draw(book, "dev", SENTENCES)}
     size = Counter(sentence.family for sentence in drawn.values())
@@ -77,16 +87,19 @@ def call_outs(folder: Path, book: Phrasebook, measured: set[str], *, accents: bo
     ]
     free.sort(key=lambda words: digest("order", words))
     voices = [each for each in VOICES["dev"] if each.name not in HELD_BACK and each.pitch == 1.0]
-    flite = [each for each in voices if each.engine == "flite"]
-    further = (ACCENTED,) if accents else ()
-    for group in (flite, *further, *([each] for each in voices if each.engine != "flite")):
+    of_kokoro = MANY if many else tuple(each for each in voices if each.engine == "kokoro")
+    flite = tuple(each for each in voices if each.engine == "flite")
+    hibari = tuple(each for each in voices if each.engine == "hibari")
+    wanted = []
+    for group in (of_kokoro, flite, *((ACCENTED,) if accents else ()), hibari):
         rng = random.Random(group[0].engine)
-        for n, words in enumerate(free):
-            voice = group[n % len(group)]
-            pitch = round(rng.choice([1.0, rng.uniform(*PITCHES)]), 3)
-            if voice.engine == "kokoro" and n % SLOW_SHARE:
-                continue
-            yield _said(folder, voice, pitch, words)
+        pitches = [round(rng.choice([1.0, rng.uniform(*PITCHES)]), 3) for _ in free]
+        pairs = list(zip(free, pitches, strict=True))
+        if group is of_kokoro:
+            pairs = pairs[::MANY_SHARE][:MANY_AT_MOST] if many else pairs[::SLOW_SHARE]
+        wanted += [(group[n % len(group)], pitch, words) for n, (words, pitch) in enumerate(pairs)]
+    with ProcessPoolExecutor(cpu_count()) as pool:
+        yield from pool.map(_said, repeat(folder), *zip(*wanted, strict=True), chunksize=8)
 
 
 def talk(folder: Path) -> Iterator[Said]:
@@ -113,16 +126,19 @@ class Roughener:
     items : sequence of Said
         With their texts.
     seed : int
+    many : bool
+        Whether many speakers of Kokoro are among them.
     """
 
     BEDS, ROOMS = 6, 60
 
-    def __init__(self, items: list[Said], seed: int) -> None:
+    def __init__(self, items: list[Said], seed: int, *, many: bool = False) -> None:
         self._rng = np.random.default_rng(seed)
         self._talk = [each for each in items if each.talk]
         self._calls = [each for each in items if not each.talk]
-        slow = {each.name for each in VOICES["dev"] if each.engine == "kokoro"}
-        self._calls += [each for each in self._calls if each.voice in slow] * (SLOW_COUNTS - 1)
+        slow = {each.name for each in (*VOICES["dev"], *MANY) if each.engine == "kokoro"}
+        counts = MANY_COUNT if many else SLOW_COUNTS
+        self._calls += [each for each in self._calls if each.voice in slow] * (counts - 1)
         self._beds = list(self._make_beds())
         self._rooms = list(self._make_rooms())
 

