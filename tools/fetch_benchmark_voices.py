@@ -16,6 +16,7 @@ import tarfile
 import urllib.error
 import urllib.request
 from pathlib import Path
+from typing import NoReturn
 
 ADDRESS = "https://registry.npmjs.org/kokoro-js/-/kokoro-js-1.2.1.tgz"
 SHA256 = "1f0d0383ef0349af0bd9440d81dc12abbea3a5392eb645283eda876f537f5860"
@@ -26,6 +27,11 @@ SPEAKERS = 54
 def folder_of_this_python() -> Path:
     """Return where the benchmarks look for the speakers."""
     return Path(sys.prefix) / "kokoro-voices"
+
+
+def _give_up(why: str) -> NoReturn:
+    print(why, file=sys.stderr)
+    raise SystemExit(2)
 
 
 def lay(folder: Path) -> None:
@@ -40,9 +46,9 @@ def lay(folder: Path) -> None:
         with urllib.request.urlopen(ADDRESS, timeout=120) as answer:
             packed = answer.read()
     except (urllib.error.URLError, OSError) as error:
-        raise SystemExit(f"{ADDRESS} cannot be fetched: {error}. Try again with a connection.") from None
+        _give_up(f"{ADDRESS} cannot be fetched: {error}. Try again with a connection.")
     if hashlib.sha256(packed).hexdigest() != SHA256:
-        raise SystemExit(f"{ADDRESS} is not the file that it was: nothing was written.")
+        _give_up(f"{ADDRESS} is not the file that it was: nothing was written. Do not use it.")
     folder.mkdir(parents=True, exist_ok=True)
     with tarfile.open(fileobj=io.BytesIO(packed)) as archive:
         for member in archive:

@@ -23,8 +23,8 @@ probabilities, and the probabilities a decision.  The constants below the line w
 on the development side of the benchmark (synthetic voices, stand-ins for people), for both listeners with voices,
 sentences and talk that the tuning of the second one has not heard.  SIX are the speakers of
 `hearing_corpus.voices.FURTHER`, af-sarah,am-eric,bf-emma,bm-lewis,hm-omega,zf-xiaoyi, and in the name of the
-manifest the same with hyphens (`python tools/fetch_benchmark_voices.py` brings them).  The thresholds and priors are choices, and
-their effect is what the same benchmark measures on the test side.
+manifest the same with hyphens (`python tools/fetch_benchmark_voices.py` brings them).  The thresholds, the priors
+and what "no speech" is worth (`none_no_speech`, of which a fit makes more) are choices, and their effect is what the same benchmark measures on the test side.
 """
 
 from __future__ import annotations
@@ -464,8 +464,8 @@ what is written on silence (0.4)."""
 ENOUGH: Mapping[Risk, float] = {"low": 0.8, "usual": 0.85, "high": 0.9, "twin": 0.97}
 """Probability from which a sentence is taken without a question.
 
-Chosen on the development side: lower ones (0.7, 0.78, 0.85, 0.95) took 7 of 100 more rightly at 5 dB and 1 of 209 more
-wrongly at 15 dB; a wrong entry is worse than a question.  "twin": a dose with a number that sounds like another, fifteen and fifty.
+Chosen on the development side, by hand: lower ones (0.7, 0.78, 0.85, 0.95) took 7 of 100 more rightly at 5 dB and 1 of
+209 more wrongly at 15 dB; a wrong entry is worse than a question.  "twin": a dose with a number that sounds like another, fifteen and fifty.
 """
 
 ENOUGH_ALONE: Mapping[Risk, float] = {"low": 0.83, "usual": 0.89, "high": 0.93, "twin": 0.97}
