@@ -27,7 +27,7 @@ from hearing_corpus.corpus import read, written
 from hearing_corpus.long_talk import long_talk
 from hearing_corpus.noise import active_level, beeps, ventilation
 from hearing_corpus.sentences import draw, side_of
-from hearing_corpus.voices import ACCENTED, HELD_BACK, MANY, SPEECH_LEVEL, VOICES, Voice, speak
+from hearing_corpus.voices import FOREIGN, HELD_BACK, MANY, MIXED, PICO, SPEECH_LEVEL, VOICES, Voice, speak
 
 Sound = NDArray[np.float64]
 
@@ -44,8 +44,11 @@ SLOW_SHARE = 4
 MANY_SHARE, MANY_AT_MOST = 3, 800
 """Of many speakers of Kokoro, every so manieth, and no more than so many."""
 
-SLOW_COUNTS, MANY_COUNT = 3, 15
-"""And each of those counts so many times: for one speaker, and for many."""
+FOREIGN_AT_MOST, PICO_AT_MOST, MIXED_AT_MOST = 1200, 600, 380
+"""Of the sentences of the voices with accents."""
+
+SLOW_COUNTS, MANY_COUNT, ACCENT_COUNT = 3, 15, 4
+"""And each of those counts so many times: for one speaker, for many, and for accents."""
 
 TALK_SHARE, NOISE_SHARE = 0.15, 0.04
 """Of the examples: talk, written as the untouched model writes it; and noise without speech."""
@@ -74,7 +77,8 @@ def call_outs(
     measured : set of str
         Sentences of the development corpus.
     accents : bool
-        By computed voices in several accents too.
+        By voices that read English with the sounds of other languages too, by speakers who are in part
+        Japanese, and by two statistical ones.
     many : bool
         By many speakers of Kokoro instead of one.
     """
@@ -91,12 +95,17 @@ def call_outs(
     flite = tuple(each for each in voices if each.engine == "flite")
     hibari = tuple(each for each in voices if each.engine == "hibari")
     wanted = []
-    for group in (of_kokoro, flite, *((ACCENTED,) if accents else ()), hibari):
+    groups = [(of_kokoro, None), (flite, None), (hibari, None)]
+    if accents:
+        groups += [(FOREIGN, FOREIGN_AT_MOST), (PICO, PICO_AT_MOST), (MIXED, MIXED_AT_MOST)]
+    for group, at_most in groups:
         rng = random.Random(group[0].engine)
         pitches = [round(rng.choice([1.0, rng.uniform(*PITCHES)]), 3) for _ in free]
         pairs = list(zip(free, pitches, strict=True))
         if group is of_kokoro:
             pairs = pairs[::MANY_SHARE][:MANY_AT_MOST] if many else pairs[::SLOW_SHARE]
+        if at_most is not None:
+            pairs = sorted(pairs, key=lambda pair: digest(group[0].name, pair[1]))[:at_most]
         wanted += [(group[n % len(group)], pitch, words) for n, (words, pitch) in enumerate(pairs)]
     with ProcessPoolExecutor(cpu_count()) as pool:
         yield from pool.map(_said, repeat(folder), *zip(*wanted, strict=True), chunksize=8)
@@ -136,9 +145,14 @@ class Roughener:
         self._rng = np.random.default_rng(seed)
         self._talk = [each for each in items if each.talk]
         self._calls = [each for each in items if not each.talk]
-        slow = {each.name for each in (*VOICES["dev"], *MANY) if each.engine == "kokoro"}
+        slow = {each.name for each in (*VOICES["dev"], *MANY, *MIXED) if each.engine == "kokoro"}
         counts = MANY_COUNT if many else SLOW_COUNTS
-        self._calls += [each for each in self._calls if each.voice in slow] * (counts - 1)
+        with_accent = {each.name for each in (*FOREIGN, *PICO)}
+        self._calls = [
+            each
+            for each in self._calls
+            for _ in range(counts if each.voice in slow else ACCENT_COUNT if each.voice in with_accent else 1)
+        ]
         self._beds = list(self._make_beds())
         self._rooms = list(self._make_rooms())
 

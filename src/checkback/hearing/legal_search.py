@@ -76,6 +76,57 @@ class _Beam:
         return tuple(piece for _, piece in self.steps)
 
 
+class FreeLine:
+    """What the model writes if it may write anything: always the likeliest piece.
+
+    It is found on the way of a search: to look at one text more takes hardly any time.
+
+    Parameters
+    ----------
+    start : Start
+        The sound.
+    end : int
+        The piece that ends a text.
+    barred, barred_first : ndarray of int
+        Pieces that are never written, and those that are not written first.
+    longest : int
+        It is given up after so many pieces.
+    """
+
+    def __init__(
+        self,
+        start: Start,
+        end: int,
+        barred: NDArray[np.int64],
+        barred_first: NDArray[np.int64],
+        longest: int,
+    ) -> None:
+        self._start, self._end, self._longest = start, end, longest
+        self._barred, self._barred_first = barred, np.concatenate([barred, barred_first])
+        self._node = start.node
+        self._over = False
+        self.steps: list[Step] = []
+
+    def ahead(self, decoder: TextDecoder) -> list[Step]:
+        """Return the step that is to be looked at, or none at the end of the text."""
+        if not self._over:
+            barred = self._barred if self.steps else self._barred_first
+            piece = decoder.likeliest(self._start, self._node, barred)
+            self.steps.append((self._node, piece))
+            self._over = piece == self._end or len(self.steps) >= self._longest
+        return [] if self._over else [self.steps[-1]]
+
+    def go_on(self) -> None:
+        """Take the step, which has been looked at."""
+        if not self._over:
+            self._node = self._start.known[self.steps[-1]]
+
+    @property
+    def pieces(self) -> tuple[int, ...]:
+        """What was written so far, with its end."""
+        return tuple(piece for _, piece in self.steps)
+
+
 class LegalSearch:
     """Finds sentences of a written graph.
 
@@ -180,6 +231,7 @@ class LegalSearch:
         most: int,
         within: float,
         behind: float,
+        free: FreeLine | None = None,
     ) -> list[Legal]:
         """Return sentences, likeliest first.
 
@@ -198,6 +250,8 @@ class LegalSearch:
             None that is so much less probable than the likeliest, in natural logarithms.
         behind : float
             A beginning is given up that is so much less probable than the likeliest one of as many pieces.
+        free : FreeLine or None
+            Is written on the way.
         """
 
         def ranks(beam: _Beam, pieces: Sequence[int] | NDArray[np.int64]) -> NDArray[np.float32]:
@@ -224,12 +278,15 @@ class LegalSearch:
             if not ahead:
                 break
             longer = [beams[n].longer(rank, piece) for rank, n, piece, _ in ahead]
+            beside = [] if free is None else free.ahead(decoder)
             decoder.extend(
                 [
-                    (start, [each.steps[-1] for each in longer]),
+                    (start, list(dict.fromkeys([*(each.steps[-1] for each in longer), *beside]))),
                     (blank, list(dict.fromkeys(each.blank_steps[-1] for each in longer))),
                 ]
             )
+            if free is not None:
+                free.go_on()
             beams = [
                 replace(
                     each,
@@ -239,6 +296,9 @@ class LegalSearch:
                 )
                 for each, (_, n, _, k) in zip(longer, ahead, strict=True)
             ]
+        while free is not None and (beside := free.ahead(decoder)):
+            decoder.extend([(start, beside)])
+            free.go_on()
         done.sort(key=lambda each: -each.rank)
         done = [each for each in done[:most] if each.rank > done[0].rank - within]
         here, anyway = decoder.score(

@@ -195,6 +195,8 @@ class PocketSphinxDecoder:
         self._gated = gated
         self._gate = Gate(self._followed)
         self._searched = self._learnt = 0
+        #: The sound that sentences were last weighed on, and what the gate leaves of it.
+        self._weighed: tuple[Pcm, Pcm] | None = None
 
     def _pass(self, search: str, pcm: Pcm) -> Any:
         """Run one search over a whole sound and return its best path, or None."""
@@ -210,6 +212,7 @@ class PocketSphinxDecoder:
     def _learn(self, pcm: Pcm) -> None:
         """Begin a search with the noise and the mean of a sound, and nothing of what was heard before."""
         self._forget()
+        self._weighed = None
         self._whole.reinit_feat()
         for _ in range(2):
             # twice, so that the estimate of the noise has settled when the mean is taken
@@ -282,10 +285,11 @@ class PocketSphinxDecoder:
         """
         if len(pcm) < SHORTEST_S * SAMPLE_RATE_HZ:
             return (None,) * len(sentences)
-        gated = Gate(pcm)(pcm)
-        self._whole.reinit_feat()
-        self._pass(_NO_SEARCH, gated)
-        return tuple(self._fit(gated, sentence) for sentence in sentences)
+        if self._weighed is None or not np.array_equal(self._weighed[0], pcm):
+            self._weighed = pcm, Gate(pcm)(pcm)
+            self._whole.reinit_feat()
+            self._pass(_NO_SEARCH, self._weighed[1])
+        return tuple(self._fit(self._weighed[1], sentence) for sentence in sentences)
 
     def _fit(self, pcm: Pcm, sentence: Wordings) -> Fit | None:
         arcs: list[tuple[int, int, float, str]] = []

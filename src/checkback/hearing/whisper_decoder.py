@@ -116,6 +116,8 @@ class Start:
         Last node of the prompt.
     known : dict
         Node of each (node, next piece) that was looked at.
+    no_speech : float
+        Probability that nobody speaks; 0 where the decoder was not told which piece says so.
     behind : dict
         Of each node, the logarithm of the probability of what may follow, among the usual pieces.
     states : dict
@@ -126,6 +128,7 @@ class Start:
 
     tree: Tree
     node: int = -1
+    no_speech: float = 0.0
     known: dict[tuple[int, int], int] = field(default_factory=dict)
     behind: dict[int, Array] = field(default_factory=dict)
     states: dict[int, Array] = field(default_factory=dict)
@@ -147,6 +150,8 @@ class TextDecoder:
         How many entries of the vocabulary take part in the probabilities, from the first one on.
     wanted : sequence of int
         Pieces that will be asked for in a search.
+    marks : sequence of int
+        What else may stand behind the first piece of all: languages, and that nobody speaks, which comes last.
 
     Raises
     ------
@@ -166,7 +171,13 @@ class TextDecoder:
     To ask about all 51,865 behind every node would take half of the time.
     """
 
-    def __init__(self, data: bytes, words: int, wanted: Sequence[int] | NDArray[np.int64]) -> None:
+    def __init__(
+        self,
+        data: bytes,
+        words: int,
+        wanted: Sequence[int] | NDArray[np.int64],
+        marks: Sequence[int] = (),
+    ) -> None:
         stored = read_weights(data)
 
         def plain(name: str) -> Array:
@@ -187,10 +198,13 @@ class TextDecoder:
             raise UnknownModelError("its layer norms come last")
         self._embedding = plain("decoder/embeddings/weight")
         self._positions = plain("decoder/position_encodings/encodings")
-        projection = plain("decoder/projection/weight")[:words]
+        projection = plain("decoder/projection/weight")
+        self._marks = np.ascontiguousarray(projection[list(marks)].T)
+        projection = projection[:words]
         self._projection = np.ascontiguousarray(projection.T)
         usual = np.unique([*range(min(self.USUAL, words)), *wanted])
         self._usual = np.ascontiguousarray(projection[usual].T)
+        self._usual_pieces = usual
         self._places = np.full(words, -1, np.int64)
         self._places[usual] = np.arange(len(usual))
         self._norm = norm("decoder/layer_norm")
@@ -239,8 +253,8 @@ class TextDecoder:
         room = [np.empty((self.ROOM, self._width), np.float32) for _ in range(2 * len(self._layers))]
         return Tree(keys, values, room[: len(self._layers)], room[len(self._layers) :])
 
-    def prompt(self, tree: Tree, tokens: Sequence[int]) -> int:
-        """Put the first pieces of all texts into an empty tree; return the last node."""
+    def prompt(self, tree: Tree, tokens: Sequence[int]) -> tuple[int, Array]:
+        """Put the first pieces of all texts into an empty tree; return the last node and the state of the first."""
         count = len(tokens)
         for n in range(count):
             tree.paths.append(np.arange(n + 1))
@@ -257,7 +271,7 @@ class TextDecoder:
             x = x + layer.own_out(heard)
             x = x + layer.sound_out(self._sound(tree, n, layer.sound_query(layer.sound_norm(x)), scale))
             x = self._inner(layer, x)
-        return count - 1
+        return count - 1, self._norm(x[:1])
 
     def _grow(self, trees: Sequence[tuple[Tree, Sequence[Step]]]) -> tuple[list[list[int]], list[Array]]:
         """Add nodes to trees, all at once, because to read the weights is what takes the time.
@@ -327,10 +341,18 @@ class TextDecoder:
         prompt : sequence of int
         """
         start = Start(self.tree(encoded))
-        last = self.prompt(start.tree, prompt[:-1])
+        last, state = self.prompt(start.tree, prompt[:-1])
+        start.no_speech = self._no_speech(state)
         self.extend([(start, [(last, prompt[-1])])])
         start.node = start.known[last, prompt[-1]]
         return start
+
+    def _no_speech(self, state: Array) -> float:
+        """Return the probability that nobody speaks, from the state of the first piece of all."""
+        if not self._marks.shape[1]:
+            return 0.0
+        beside = np.concatenate([state @ self._usual, state @ self._marks], axis=1)
+        return float(_softmax(beside)[0, -1])
 
     def extend(self, wanted: Sequence[tuple[Start, Sequence[Step]]]) -> None:
         """Look at texts that are a piece longer: (node, next piece) pairs that are not known yet."""
@@ -351,6 +373,13 @@ class TextDecoder:
     def following(self, start: Start, node: int, pieces: Sequence[int] | NDArray[np.int64]) -> Array:
         """Return the logarithm of the probability of each of some pieces behind a node, among the usual ones."""
         return start.behind[node][self._places[pieces]]
+
+    def likeliest(self, start: Start, node: int, barred: NDArray[np.int64]) -> int:
+        """Return the likeliest of the usual pieces behind a node, without some."""
+        places = self._places[barred]
+        row = start.behind[node].copy()
+        row[places[places >= 0]] = -np.inf
+        return int(self._usual_pieces[int(np.argmax(row))])
 
     def settle(self, start: Start, steps: Iterable[Step]) -> None:
         """Find the probability of pieces among the whole vocabulary, and keep it in `Start.exact`."""

@@ -34,7 +34,7 @@ from checkback.hearing.whisper import (
     digest_of,
 )
 from checkback.hearing.whisper_file import UnknownModelError, changed
-from checkback.hearing.whisper_judge import LegalJudge
+from checkback.hearing.whisper_judge import LegalJudge, Written
 
 TUNING = Path(__file__).parent / "tuning" / "whisper-base.npz"
 """A change of the weights of the multilingual base model, for call-outs in noise; `tools/tune_whisper.py` made it."""
@@ -102,6 +102,10 @@ def context_frames(samples: int, least_s: float = LEAST_CONTEXT_S) -> int:
     return int(np.ceil(seconds * FRAMES_PER_S / 2)) * 2
 
 
+def _most_pieces(pcm: Pcm) -> int:
+    return int(MOST_TOKENS_PER_S * len(pcm) / SAMPLE_RATE_HZ) + SPARE_TOKENS
+
+
 def _log_softmax(logits: NDArray[np.float32]) -> NDArray[np.float32]:
     shifted = logits - logits.max()
     return np.asarray(shifted - np.log(np.exp(shifted).sum()), dtype=np.float32)
@@ -156,6 +160,9 @@ class _Engine:
         elif language != "en":
             raise UserError(f"The Whisper model in {folder} is for English alone, and not for {language!r}.")
         self._previous = self._id("<|startofprev|>")
+        told = json.loads(files["config.json"])
+        #: Marks of all kinds that the library does not write either, and what it does not begin with.
+        self._barred = told.get("suppress_ids", []), told.get("suppress_ids_begin", [])
         #: The last token that takes part in the probabilities.
         self._last = self._before_times - 1
         # only for models that cannot be searched with
@@ -175,6 +182,7 @@ class _Engine:
                 self._ids,
                 [*self._start, self._before_times],
                 self._end,
+                *self._barred,
                 lambda: self._encode(np.zeros(SAMPLE_RATE_HZ, np.int16))[0],
             )
         except UnknownModelError:
@@ -197,11 +205,27 @@ class _Engine:
         return self._sentences(request)
 
     def _take(self, writing: Transcribe) -> Taken:
+        length_s = len(writing.pcm) / SAMPLE_RATE_HZ
+        if self._tuned and self._judge is not None and SHORTEST_S <= length_s <= LONGEST_S:
+            # The tuned model writes well without a text before, and then it writes on the way of the search.
+            digest, encoded = digest_of(writing.pcm), self._encode(writing.pcm)[0]
+            return Taken(*self._taken(*self._judge.take(digest, encoded, _most_pieces(writing.pcm))))
         if len(writing.pcm) >= SHORTEST_S * SAMPLE_RATE_HZ:
             # for both
             self._encode(pieces_of(writing.pcm)[0])
         wrote = self._beside.submit(self._transcribe, writing)
         return Taken(self._sentences(Find(writing.pcm)), wrote.result())
+
+    def _taken(self, found: tuple[Judged, ...], written: Written) -> tuple[tuple[Judged, ...], FreeText]:
+        """Return what was found, and what was written as a text."""
+        text = self._tokenizer.decode([piece for piece in written.pieces if piece != self._end]).strip()
+        return found, FreeText(
+            text,
+            self._pieces(written.pieces),
+            tuple(round(value, 4) for value in written.logprobs),
+            round(written.no_speech, 4),
+            tuned=True,
+        )
 
     def _sentences(self, request: Find | Judge) -> tuple[Judged, ...]:
         if len(request.pcm) < SHORTEST_S * SAMPLE_RATE_HZ:
@@ -266,7 +290,7 @@ class _Engine:
         beam, alternatives = request.beam, request.alternatives
         start = self._prompt(prompt)
         encoded = self._encode(pcm, request.plain)
-        longest = int(MOST_TOKENS_PER_S * len(pcm) / SAMPLE_RATE_HZ) + SPARE_TOKENS
+        longest = _most_pieces(pcm)
         result = (self._plain if request.plain else self._writing).generate(
             self._view.from_array(encoded),
             [[*start, self._before_times]],

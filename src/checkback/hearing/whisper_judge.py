@@ -9,11 +9,12 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from checkback.hearing.legal_search import LegalSearch
+from checkback.hearing.legal_search import FreeLine, LegalSearch
 from checkback.hearing.whisper import Judged, Spelling
 from checkback.hearing.whisper_decoder import Start, TextDecoder
 from checkback.hearing.whisper_file import UnknownModelError
@@ -44,6 +45,15 @@ MOST_KNOWN = 4000
 KEPT_SOUNDS = 2
 
 
+@dataclass(frozen=True)
+class Written:
+    """What the model writes freely: its pieces, how probable each is, and how probable that nobody speaks."""
+
+    pieces: tuple[int, ...]
+    logprobs: tuple[float, ...]
+    no_speech: float
+
+
 class LegalJudge:
     """A model's other half with the sentences of a phrasebook.
 
@@ -52,7 +62,7 @@ class LegalJudge:
     data : bytes
         The contents of model.bin.
     words : int
-        How many entries of the vocabulary take part in the probabilities.
+        How many entries of the vocabulary take part in the probabilities; the next one says that nobody speaks.
     spelling : Spelling
     encode : callable
         Pieces of a text, as the model cuts it.
@@ -60,6 +70,8 @@ class LegalJudge:
         What stands before every text.
     end : int
         The piece that ends a text.
+    barred, barred_first : sequence of int
+        Pieces that are never written freely, and those that are not written first.
     silence : callable
         Returns the output of the model's first half for silence, shape (frames, width).
 
@@ -77,15 +89,21 @@ class LegalJudge:
         encode: Callable[[str], Sequence[int]],
         prompt: Sequence[int],
         end: int,
+        barred: Sequence[int],
+        barred_first: Sequence[int],
         silence: Callable[[], NDArray[np.float32]],
     ) -> None:
         self._search = LegalSearch(
             spelling.words, spelling.arcs, spelling.start, spelling.finals, encode, end
         )
-        self._decoder = TextDecoder(data, words, self._search.pieces)
+        self._decoder = TextDecoder(data, words, self._search.pieces, range(end + 1, words + 1))
         if self._decoder.width > WIDEST:
             raise UnknownModelError(f"a width of {self._decoder.width} is more than {WIDEST}")
         self._prompt, self._end, self._encode = prompt, end, encode
+        # the marks cannot be written anyway
+        self._barred = tuple(
+            np.array([piece for piece in some if piece < words], np.int64) for some in (barred, barred_first)
+        )
         self._silence = silence()[:SILENT_FRAMES]
         self._blank = self._begin_blank()
         self._sounds: OrderedDict[bytes, Start] = OrderedDict()
@@ -104,7 +122,28 @@ class LegalJudge:
 
     def find(self, digest: bytes, encoded: NDArray[np.float32]) -> tuple[Judged, ...]:
         """Return the likeliest sentences on a sound, likeliest first."""
+        return self._find(self._start(digest, encoded), None)
+
+    def take(
+        self, digest: bytes, encoded: NDArray[np.float32], longest: int
+    ) -> tuple[tuple[Judged, ...], Written]:
+        """Return the likeliest sentences on a sound, and what is written of it freely.
+
+        Parameters
+        ----------
+        digest : bytes
+        encoded : ndarray of float32, shape (frames, width)
+        longest : int
+            So many pieces are written at most.
+        """
         start = self._start(digest, encoded)
+        never, not_first = self._barred
+        free = FreeLine(start, self._end, never, not_first, longest)
+        found = self._find(start, free)
+        ((logprobs,),) = self._decoder.score([(start, [free.steps])])
+        return found, Written(free.pieces, logprobs, start.no_speech)
+
+    def _find(self, start: Start, free: FreeLine | None) -> tuple[Judged, ...]:
         found = self._search.find(
             self._decoder,
             start,
@@ -114,6 +153,7 @@ class LegalJudge:
             most=MOST_FOUND,
             within=WITHIN,
             behind=BEHIND,
+            free=free,
         )
         return tuple(
             Judged(each.text, _rounded(each.logprobs), _rounded(each.blank_logprobs), each.ways)
