@@ -231,6 +231,27 @@ def test_a_prepared_utterance_is_decoded_once_and_another_one_afresh(
 
 
 @needs_flite
+def test_sentences_are_weighed_one_by_one_as_they_are_together() -> None:
+    """What is learnt from a sound is kept while the same sound is asked about, and not after another one."""
+    said, other = utterance("pressure one hundred twenty over eighty").pcm, utterance("wire out", "rms").pcm
+    sentences = [
+        worded("pressure one hundred twenty over eighty"),
+        worded("pressure one hundred ten over eighty"),
+    ]
+    decoder = PocketSphinxDecoder(cathlab())
+    together = [fit.fit for fit in decoder.weigh(said, sentences) if fit is not None]
+    assert len(together) == 2 and together[0] > together[1]
+    alone = []
+    for sentence in sentences:
+        decoder.weigh(other, [worded("wire out")])
+        decoder.decode(other)
+        for _ in range(2):
+            (fit,) = decoder.weigh(said, [sentence])
+            assert fit is not None
+            alone.append(fit.fit)
+    assert alone == pytest.approx([together[0], together[0], together[1], together[1]], abs=0.01)
+
+
 def test_two_children_weigh_as_one_does_and_one_may_die() -> None:
     said = utterance("pressure one hundred twenty over eighty")
     sentences = [
