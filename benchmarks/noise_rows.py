@@ -160,9 +160,9 @@ class _MeanGiven(PocketSphinxDecoder):
 class _LearntFromAll(PocketSphinxDecoder):
     """Takes the noise and the mean from the whole sound, which can begin only when it is over."""
 
-    def decode(self, pcm: Pcm) -> tuple[Hypothesis, ...]:
-        with patch.object(first_listener, "LEARNT_AT", ()):
-            return super().decode(pcm)
+    def decode(self, pcm: Pcm, *, held: bool = False) -> tuple[Hypothesis, ...]:
+        with patch.multiple(first_listener, LEARNT_AT=(), LEARNT_AT_HELD=()):
+            return super().decode(pcm, held=held)
 
 
 class _Open:
@@ -178,9 +178,9 @@ class _Open:
 class _NotGated(PocketSphinxDecoder):
     """Hears the sound as it is."""
 
-    def decode(self, pcm: Pcm) -> tuple[Hypothesis, ...]:
+    def decode(self, pcm: Pcm, *, held: bool = False) -> tuple[Hypothesis, ...]:
         with patch.object(first_listener, "Gate", _Open):
-            return super().decode(pcm)
+            return super().decode(pcm, held=held)
 
 
 def _features(changes: Mapping[str, str], folder: Path) -> dict[str, str]:

@@ -159,7 +159,7 @@ def hear_first(row: First, setting: Setting, kept: dict[str, Answer]) -> dict[st
             where = setting.span(item, sound, row.cut_by)
             began = time.process_time()
             pcm = as_pcm(row.sound(sound)[where])
-            found = decoder.decode(pcm)
+            found = decoder.decode(pcm, held=True)
             cpu_s = time.process_time() - began
             kept[item.path] = Answer(found[0].words if found else "", round(cpu_s, 3))
     return kept

@@ -77,9 +77,12 @@ def test_what_was_said_before_does_not_matter(decoder: PocketSphinxDecoder) -> N
 
 
 @needs_flite
+@pytest.mark.parametrize("held", [False, True])
 @pytest.mark.parametrize("piece", [480, 1_920, 7_000, 50_000])
-def test_what_was_followed_is_heard_as_if_it_came_at_once(decoder: PocketSphinxDecoder, piece: int) -> None:
-    """With the same score too: when it is learnt from a sound depends on its length alone."""
+def test_what_was_followed_is_heard_as_if_it_came_at_once(
+    decoder: PocketSphinxDecoder, piece: int, held: bool
+) -> None:
+    """With the same score too: when it is learnt from a sound depends on its length and on the pedal alone."""
     for said in (
         "up to sixteen",
         "balloon two five by twelve fourteen atmospheres",
@@ -87,17 +90,20 @@ def test_what_was_followed_is_heard_as_if_it_came_at_once(decoder: PocketSphinxD
         "stent three point two five by eighteen deployed at twelve atmospheres for thirty seconds",
     ):
         pcm = utterance(said, "rms").pcm
-        at_once = decoder.decode(pcm)
+        at_once = decoder.decode(pcm, held=held)
         for until in range(piece, len(pcm), piece):
-            decoder.follow(pcm[:until])
-        assert decoder.decode(pcm) == at_once
+            decoder.follow(pcm[:until], held=held)
+        assert decoder.decode(pcm, held=held) == at_once
         # it was not the end: begun in a pause, and gone on
-        decoder.follow(pcm[: len(pcm) // 2])
-        decoder.decode(pcm[: len(pcm) // 2])
-        decoder.follow(pcm[: 3 * len(pcm) // 4])
-        assert decoder.decode(pcm) == at_once
+        decoder.follow(pcm[: len(pcm) // 2], held=held)
+        decoder.decode(pcm[: len(pcm) // 2], held=held)
+        decoder.follow(pcm[: 3 * len(pcm) // 4], held=held)
+        assert decoder.decode(pcm, held=held) == at_once
+        # what was followed without the pedal is searched afresh with it
+        decoder.follow(pcm, held=not held)
+        assert decoder.decode(pcm, held=held) == at_once
         # something else came of it
-        decoder.follow(pcm)
+        decoder.follow(pcm, held=held)
         other = decoder.decode(utterance("disregard", "rms").pcm)
         assert [each.words for each in other] == ["disregard"]
 

@@ -146,8 +146,9 @@ class _Ahead:
         self.heard = begin(self)
 
     def is_for(self, utterance: Utterance) -> bool:
-        return utterance.expected == self.utterance.expected and np.array_equal(
-            utterance.pcm, self.utterance.pcm
+        mine = self.utterance
+        return (utterance.expected, utterance.held) == (mine.expected, mine.held) and np.array_equal(
+            utterance.pcm, mine.pcm
         )
 
 

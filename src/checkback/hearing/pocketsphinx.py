@@ -69,6 +69,10 @@ TUNED: Mapping[str, Any] = {
 #: and the mean of the cepstra) is learnt anew at these lengths, and the search begins afresh with that.
 LEARNT_AT = tuple(int(seconds * SAMPLE_RATE_HZ) for seconds in (1.0, 2.0, 4.0, 8.0))
 
+#: With the pedal held somebody waits for the answer, and to search 4 s again takes longer than the rest of what is
+#: said.  In an open room talk is told from call-outs by it, which are long before they are told.
+LEARNT_AT_HELD = LEARNT_AT[:2]
+
 #: So much is searched at once: what is found must not depend on the pieces in which the sound came.
 _PIECE = 1920
 
@@ -237,9 +241,10 @@ class PocketSphinxDecoder:
             self._searched = self._learnt = 0
             self._by_piece.end_utt()
 
-    def _search(self, pcm: Pcm, until: int) -> None:
+    def _search(self, pcm: Pcm, until: int, held: bool) -> None:
         """Search a sound as far as `until`, going on where it was begun."""
-        learnt = max((length for length in LEARNT_AT if length + MARGIN <= len(pcm)), default=len(pcm))
+        lengths = LEARNT_AT_HELD if held else LEARNT_AT
+        learnt = max((length for length in lengths if length + MARGIN <= len(pcm)), default=len(pcm))
         known = self._searched
         if learnt != self._learnt or not np.array_equal(self._followed[:known], pcm[:known]):
             # of nothing a gate learns nothing, and lets everything through
@@ -252,7 +257,7 @@ class PocketSphinxDecoder:
             self._by_piece.process_raw(_bytes_of(gated[at : at + _PIECE]), False, False)
             self._searched = begin + at + _PIECE
 
-    def follow(self, pcm: Pcm) -> None:
+    def follow(self, pcm: Pcm, *, held: bool = False) -> None:
         """Search a sound that goes on, as far as it is known.
 
         Decoding then takes little time; what it finds is the same without this.
@@ -261,10 +266,12 @@ class PocketSphinxDecoder:
         ----------
         pcm : ndarray of int16, shape (samples,)
             From its beginning; mono sound at 16 kHz.
+        held : bool
+            As for `decode`.
         """
         settled = len(pcm) - MARGIN
         if settled >= LEARNT_AT[0]:
-            self._search(pcm, settled - settled % _PIECE)
+            self._search(pcm, settled - settled % _PIECE, held)
 
     def weigh(self, pcm: Pcm, sentences: Sequence[Wordings]) -> tuple[Fit | None, ...]:
         """Return how well each sentence fits the sound, on one scale, and in which wording.
@@ -310,13 +317,15 @@ class PocketSphinxDecoder:
             return None
         return Fit(best.hypstr, round(_log(best.score) / 1000, 4))
 
-    def decode(self, pcm: Pcm) -> tuple[Hypothesis, ...]:
+    def decode(self, pcm: Pcm, *, held: bool = False) -> tuple[Hypothesis, ...]:
         """Decode a whole utterance.
 
         Parameters
         ----------
         pcm : ndarray of int16, shape (samples,)
             Mono sound at 16 kHz.
+        held : bool
+            The talk pedal was held: see `LEARNT_AT_HELD`.
 
         Returns
         -------
@@ -328,7 +337,7 @@ class PocketSphinxDecoder:
         if len(pcm) < SHORTEST_S * SAMPLE_RATE_HZ:
             return ()
         decoder = self._by_piece
-        self._search(pcm, len(pcm))
+        self._search(pcm, len(pcm), held)
         self._forget()
         best = decoder.hyp()
         if best is None or not best.hypstr or best.score <= 0:
@@ -348,6 +357,15 @@ class _Follow:
     """A request to the child: search this beginning of a sound."""
 
     pcm: Pcm
+    held: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Decode:
+    """A request to the child: decode a whole sound."""
+
+    pcm: Pcm
+    held: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -358,7 +376,7 @@ class _Weigh:
     sentences: tuple[Wordings, ...]
 
 
-_Question = Pcm | _Follow | _Weigh
+_Question = _Decode | _Follow | _Weigh
 _Answer = tuple[Hypothesis, ...] | tuple[Fit | None, ...]
 
 
@@ -367,11 +385,11 @@ def _make_answer(grammar: Grammar, gated: bool) -> Callable[[_Question], _Answer
 
     def answer(question: _Question) -> _Answer:
         if isinstance(question, _Follow):
-            decoder.follow(question.pcm)
+            decoder.follow(question.pcm, held=question.held)
             return ()
         if isinstance(question, _Weigh):
             return decoder.weigh(question.pcm, question.sentences)
-        return decoder.decode(question)
+        return decoder.decode(question.pcm, held=question.held)
 
     return answer
 
@@ -407,7 +425,7 @@ class PocketSphinxRecogniser:
             raise failures[0]
         self._workers = [each.result() for each in workers]
         self._worker = self._workers[0]
-        self._prepared: tuple[Pcm, list[Future[_Answer | None]]] | None = None
+        self._prepared: tuple[Utterance, list[Future[_Answer | None]]] | None = None
         self._following: list[Future[_Answer | None]] = []
 
     def _start(self, grammar: Grammar, gated: bool) -> Worker[_Question, _Answer]:
@@ -432,7 +450,7 @@ class PocketSphinxRecogniser:
         May be called again and again; while a child is busy it does nothing.
         """
         if all(each.done() for each in self._following):
-            self._following = self._submit(_Follow(so_far.pcm))
+            self._following = self._submit(_Follow(so_far.pcm, so_far.held))
 
     def prepare(self, utterance: Utterance) -> None:
         """Begin to decode sound that will probably be the next utterance; returns at once.
@@ -442,9 +460,9 @@ class PocketSphinxRecogniser:
         """
         prepared = self._prepared
         if prepared is None or (
-            prepared[0] is not utterance.pcm and all(each.done() for each in prepared[1])
+            prepared[0].pcm is not utterance.pcm and all(each.done() for each in prepared[1])
         ):
-            self._prepared = utterance.pcm, self._submit(utterance.pcm)
+            self._prepared = utterance, self._submit(_Decode(utterance.pcm, utterance.held))
 
     def hear(self, utterance: Utterance) -> Heard:
         """Decode one utterance; see `Recogniser.hear`.
@@ -452,10 +470,14 @@ class PocketSphinxRecogniser:
         Of a pair the last hypothesis is that of the second search, without words if it found nothing.
         """
         prepared, self._prepared = self._prepared, None
-        if prepared is not None and np.array_equal(prepared[0], utterance.pcm):
+        if (
+            prepared is not None
+            and prepared[0].held == utterance.held
+            and np.array_equal(prepared[0].pcm, utterance.pcm)
+        ):
             decoding = prepared[1]
         else:
-            decoding = self._submit(utterance.pcm)
+            decoding = self._submit(_Decode(utterance.pcm, utterance.held))
         answers = [each.result() for each in decoding]
         found = [h for h in answers[0] or () if isinstance(h, Hypothesis)]
         for answer in answers[1:]:
