@@ -104,12 +104,15 @@ def risk_of(readings: tuple[Reading, ...], *, twin: bool = False) -> Risk:
     for reading in readings:
         if reading.role == "event" and not reading.correction:
             risks.append(RISKS.get(reading.body.kind, "usual"))
-        elif reading.role == "question" or reading.family in LOW_STAKES:
+        elif reading.family in LOW_STAKES:
             risks.append("low")
+        elif reading.role == "question":
+            # an event that is taken for a question is lost, and nothing stands that could be corrected
+            risks.append("question")
         else:
             # a correction, an answer, a withdrawal: it changes what stands
             risks.append("usual")
-    return max(risks, key=("low", "usual", "high").index, default="usual")
+    return max(risks, key=("low", "usual", "high", "question").index, default="usual")
 
 
 def too_short(words: str, readings: tuple[Reading, ...]) -> bool:

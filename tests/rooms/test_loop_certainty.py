@@ -204,6 +204,13 @@ def test_a_dose_whose_number_has_a_twin_needs_more_certainty(book: Phrasebook) -
     assert ENOUGH["twin"] > ENOUGH["high"] > ENOUGH["usual"]
 
 
+def test_an_event_taken_for_a_question_would_be_lost(book: Phrasebook) -> None:
+    reader = Reader(book, every_size=True)
+    assert risk_of(tuple(reader.read("balloon time"))) == "question"
+    assert risk_of(tuple(reader.read("balloon down"))) == "usual"
+    assert ENOUGH["question"] > ENOUGH["high"]
+
+
 def test_fifteen_or_fifty_milligrams_is_asked_about_sooner_than_two_or_three(room: Unsure) -> None:
     # sure enough for a dose, and not for one that sounds like another
     nearly = Evidence(False, -5.0, -1.2, 0.5, 0.5)
