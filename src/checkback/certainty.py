@@ -486,7 +486,7 @@ ENOUGH_FIRST_ALONE: Mapping[Risk, float] = {
     "low": 0.9,
     "usual": 0.94,
     "high": 0.96,
-    "question": 0.9,
+    "question": 0.96,
     "twin": 0.98,
 }
 """The same with the first listener alone, chosen on the development side with the pedal held: `ENOUGH_ALONE` took more
