@@ -134,8 +134,9 @@ def _behind(values: Sequence[float | None], span: float) -> list[float]:
 def _fits(evidence: Sequence[Evidence]) -> list[float | None]:
     """Return the first listener's fits.
 
-    It is asked about few sentences, and it cannot fit all that it is asked about.  Of those that the second listener
-    found, the others count as if they fitted as well as the likeliest one that it could.
+    It is asked about few sentences, and it cannot fit all that it is asked about.  Of those that a tuned second
+    listener judged, the others count as if they fitted as well as the likeliest one that it could.  (The weights for
+    models that are not tuned are of a version in which they counted as fitting badly.)
     """
     fits = [e.first_fit for e in evidence]
     known = [(e.likely, e.first_fit) for e in evidence if e.likely is not None and e.first_fit is not None]
@@ -160,7 +161,9 @@ def features(heard: Heard) -> Features:
     judged = [value for value in likely if value is not None]
     distances = [e.second_distance for e in evidence]
     nearest = min((d for d in distances if d is not None), default=None)
-    fit = _behind(_fits(evidence), _FIT_SPAN)
+    free = heard.free_text
+    tuned = free is not None and free.tuned
+    fit = _behind(_fits(evidence) if tuned else [e.first_fit for e in evidence], _FIT_SPAN)
     unlikely = _behind(likely, _LIKELY_SPAN)
     far = _behind([None if d is None else -d for d in distances], _DISTANCE_SPAN)
     pace = [math.log(e.phones_per_s / USUAL_PACE) if e.phones_per_s > 0 else 0.0 for e in evidence]
@@ -170,7 +173,6 @@ def features(heard: Heard) -> Features:
     again = [e.chosen and e.chosen_again for e in evidence if e.chosen_again is not None]
     # an answer that is waited for is no sentence, and no search can find it
     twice = any(again) if again and not heard.utterance.expected else None
-    free = heard.free_text
     score = next((h.score for h in heard.hypotheses if h.score is not None), None)
     return Features(
         tuple(

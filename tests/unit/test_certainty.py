@@ -59,6 +59,24 @@ def test_listeners_who_contradict_each_other_leave_doubt() -> None:
     assert max(probabilities) < ENOUGH["high"]
 
 
+def test_what_the_first_listener_was_not_asked_about_does_not_count_as_fitting_badly() -> None:
+    tuned = replace(WROTE, tuned=True)
+    first = Evidence(True, -4.9, -60.0, 12.0, 12.0, -40.0, -9.0, phones_per_s=12.5)
+    likeliest = Evidence(False, -5.0, -1.0, None, 0.5, -30.0, -0.5, phones_per_s=12.5)
+    near = Evidence(False, None, -2.0, None, 0.6, -30.0, -0.7, phones_per_s=12.5)
+    fitting = replace(near, first_fit=-5.0)
+    worse = replace(near, first_fit=-6.0)
+
+    def certainty(*evidence: Evidence) -> float:
+        return judge(heard(*evidence, free=tuned), [1.0] * len(evidence))[0][1]
+
+    assert certainty(first, likeliest, near) == certainty(first, likeliest, fitting)
+    assert certainty(first, likeliest, near) < certainty(first, likeliest, worse)
+    # nobody could fit anything
+    unknown = [replace(each, first_fit=None) for each in (first, likeliest, near)]
+    assert 0.0 < certainty(*unknown) < 1.0
+
+
 class TestTheFirstListenerAlone:
     ONE = Evidence(True, -5.0, phones_per_s=12.5)
     ALIKE = Evidence(False, -5.3, phones_per_s=12.5)

@@ -244,11 +244,13 @@ class Agreement:
         if ahead is not None and ahead.dropped:
             return None
         free_text, said = self._read(wrote)
-        if said and not found:
+        # What the search of a tuned second listener did not find is far from likely, but what the first one chose
+        # counts.
+        enough = bool(found) and wrote is not None and wrote.tuned
+        if said and not enough:
             self._add(said, listed, own=False)
         candidates = list(listed.candidates.values())
-        # what the search of the second listener did not find is far from likely, but what the first one chose counts
-        judging = self._begin_judging(pcm, [each for each in candidates if not found or _matters(each)])
+        judging = self._begin_judging(pcm, [each for each in candidates if _matters(each) or not enough])
         fits.append(self._begin_weighing(utterance, listed, fits))
         _put_down(judging)
         fits.append(self._begin_weighing(utterance, listed, fits))

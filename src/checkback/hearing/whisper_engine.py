@@ -209,17 +209,17 @@ class _Engine:
         if self._tuned and self._judge is not None and SHORTEST_S <= length_s <= LONGEST_S:
             # The tuned model writes well without a text before, and then it writes on the way of the search.
             digest, encoded = digest_of(writing.pcm), self._encode(writing.pcm)[0]
-            return Taken(*self._taken(*self._judge.take(digest, encoded, _most_pieces(writing.pcm))))
+            found, written = self._judge.take(digest, encoded, _most_pieces(writing.pcm))
+            return Taken(found, self._as_text(written))
         if len(writing.pcm) >= SHORTEST_S * SAMPLE_RATE_HZ:
             # for both
             self._encode(pieces_of(writing.pcm)[0])
         wrote = self._beside.submit(self._transcribe, writing)
         return Taken(self._sentences(Find(writing.pcm)), wrote.result())
 
-    def _taken(self, found: tuple[Judged, ...], written: Written) -> tuple[tuple[Judged, ...], FreeText]:
-        """Return what was found, and what was written as a text."""
+    def _as_text(self, written: Written) -> FreeText:
         text = self._tokenizer.decode([piece for piece in written.pieces if piece != self._end]).strip()
-        return found, FreeText(
+        return FreeText(
             text,
             self._pieces(written.pieces),
             tuple(round(value, 4) for value in written.logprobs),
