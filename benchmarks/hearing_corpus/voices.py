@@ -131,10 +131,10 @@ FOREIGN = tuple(
     Voice(name.replace("_", "-"), "diphones", name)
     for name in ("czech_ph", "czech_machac", "czech_dita", "czech_krb", "lp_diphone", "pc_diphone")
 )
-"""Voices of neither side, with which the second listener is tuned too: English in the sounds of other languages."""
+"""Diphone voices of neither side, with which the second listener is tuned too: English in the sounds of other languages."""
 
 PICO = (Voice("pico-us", "pico", "en-US"), Voice("pico-gb", "pico", "en-GB"))
-"""And these."""
+"""Statistical voices of neither side, with which it is tuned too."""
 
 
 def speak(voice: Voice, words: str) -> Sound:
@@ -366,6 +366,10 @@ def _speak_diphones(speaker: str, words: str, rate: float) -> tuple[Any, int]:
         goal = n in (0, len(sounds) - 1) or sound[0] in _VOWELS
         target = f" ({lasts_s / rate / 2:.3f} {falling_hz:.0f})" if goal else ""
         lines.append(f"({sound} {lasts_s / rate:.3f}{target})")
+    if not any(Path("/usr/share/festival/voices").glob(f"*/{speaker}")):
+        raise UserError(
+            f"The festival voice {speaker} is missing: install the packages that {Path(__file__).name} names first."
+        )
     begin = f"(voice_{speaker}) (set! said (Utterance Segments ({' '.join(lines)}))) (utt.synth said)"
     return _read_back(
         lambda path: subprocess.run(
@@ -376,7 +380,12 @@ def _speak_diphones(speaker: str, words: str, rate: float) -> tuple[Any, int]:
 
 
 def _speak_pico(speaker: str, words: str, rate: float) -> tuple[Any, int]:
-    import ttspico
+    try:
+        import ttspico
+    except ModuleNotFoundError:
+        raise UserError(
+            "The voices pico-us and pico-gb need ttspico: run pip install ttspico first."
+        ) from None
 
     engine = ttspico.TtsEngine(speaker)
     engine.rate = round(100 * rate)

@@ -70,7 +70,7 @@ TUNED: Mapping[str, Any] = {
 LEARNT_AT = tuple(int(seconds * SAMPLE_RATE_HZ) for seconds in (1.0, 2.0, 4.0, 8.0))
 
 #: With the pedal held somebody waits for the answer, and to search 4 s again takes longer than the rest of what is
-#: said.  In an open room talk is told from call-outs by it, which are long before they are told.
+#: said.  In an open room the later ones stay: without them long talk fits a call-out too well.
 LEARNT_AT_HELD = LEARNT_AT[:2]
 
 #: So much is searched at once: what is found must not depend on the pieces in which the sound came.

@@ -37,7 +37,7 @@ from checkback.hearing.whisper_file import UnknownModelError, changed
 from checkback.hearing.whisper_judge import LegalJudge, Written
 
 TUNING = Path(__file__).parent / "tuning" / "whisper-base.npz"
-"""A change of the weights of the multilingual base model, for call-outs in noise; `tools/tune_whisper.py` made it."""
+"""A change of the weights of the multilingual base model, for call-outs in noise; `benchmarks/tune_whisper.py` made it."""
 
 _VOCABULARIES = ("vocabulary.json", "vocabulary.txt")
 
