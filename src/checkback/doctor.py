@@ -24,6 +24,7 @@ from checkback.hearing.pedals.devices import devices, may_be_read
 from checkback.hearing.pedals.events import PedalNotice
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Utterance
 from checkback.hearing.voice_activity import WITHOUT_NEURAL, neural_runs
+from checkback.hearing.whisper import PACKAGES
 from checkback.language.phrasebook import Phrasebook
 from checkback.settings import Settings, grammars_folder, vosk_model, whisper_model
 from checkback.speaking.sound_cards import loudspeaker_names
@@ -232,7 +233,7 @@ def extras_asked(settings: Settings) -> dict[str, tuple[str, ...]]:
     if settings.display.use:
         asked["display"] = ("starlette", "uvicorn")
     if hearing.recogniser == "whisper" or (hearing.second != "none" and whisper_model(settings) is not None):
-        asked["whisper"] = ("ctranslate2", "tokenizers")
+        asked["whisper"] = PACKAGES
     return asked
 
 

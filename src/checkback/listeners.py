@@ -14,7 +14,7 @@ from checkback.hearing.agreement import Agreement, Language, Weighing
 from checkback.hearing.calling import CalledRecogniser
 from checkback.hearing.dictating import DictationRecogniser
 from checkback.hearing.phonetic import SoundMatcher
-from checkback.hearing.pocketsphinx import PocketSphinxRecogniser
+from checkback.hearing.pocketsphinx import PocketSphinxRecogniser, Second
 from checkback.hearing.pronunciations import every_pronunciation
 from checkback.hearing.recogniser import Grammar, Recogniser
 from checkback.hearing.vosk import VoskWriter
@@ -196,10 +196,12 @@ def _first(settings: Settings, grammar: Grammar, book: Phrasebook) -> Recogniser
                 "model for it, see models_download.md, or type only (checkback listen --typed)"
             )
         raise UserError(_not_heard_by("the built-in recogniser", "hearing.recogniser", book))
-    # beside a second listener the other processors have something to do; and only where sentences are compared by
-    # sound is anything made of a second search
-    alone = second_whisper(settings) is None and "whisper" in book.file.recognisers
-    return PocketSphinxRecogniser(grammar, pair=alone and (os.cpu_count() or 1) > 1)
+    second: Second = "none"
+    if (os.cpu_count() or 1) > 1 and "whisper" in book.file.recognisers:
+        # Beside a second listener the other processors have something to do while somebody speaks.  Only where
+        # sentences are compared by sound is anything made of a second search, or weighed.
+        second = "searches" if second_whisper(settings) is None else "weighs"
+    return PocketSphinxRecogniser(grammar, second=second)
 
 
 def _second(settings: Settings, book: Phrasebook, spelling: WrittenGraph | None) -> WhisperListener | None:

@@ -270,7 +270,7 @@ def test_two_children_weigh_as_one_does_and_one_may_die() -> None:
             "pressure one hundred twenty over ninety",
         )
     ]
-    one, two = PocketSphinxRecogniser(cathlab()), PocketSphinxRecogniser(cathlab(), pair=True)
+    one, two = PocketSphinxRecogniser(cathlab()), PocketSphinxRecogniser(cathlab(), second="searches")
     try:
         fits = one.weigh(said, sentences)
         assert [fit is not None for fit in fits] == [True, False, True, True, True]
@@ -288,6 +288,31 @@ def test_two_children_weigh_as_one_does_and_one_may_die() -> None:
 
 
 @needs_flite
+def test_a_second_child_that_only_weighs_does_not_search() -> None:
+    said = utterance("pressure one hundred twenty over eighty")
+    sentences = [
+        worded(f"pressure one hundred {number} over eighty") for number in ("twenty", "ten", "thirty")
+    ]
+    one, two = PocketSphinxRecogniser(cathlab()), PocketSphinxRecogniser(cathlab(), second="weighs")
+    try:
+        two.follow(said)
+        two.prepare(said)
+        assert two.hear(said).hypotheses == one.hear(said).hypotheses
+        # begun with one sentence, and the others when they are known
+        assert two.weigh(said, sentences[:1]) == one.weigh(said, sentences[:1])
+        assert two.weigh(said, sentences[1:]) == one.weigh(said, sentences[1:])
+        two._workers[1].close()
+        assert two.weigh(said, sentences) == (
+            *one.weigh(said, sentences[:1]),
+            None,
+            one.weigh(said, sentences)[2],
+        )
+    finally:
+        one.close()
+        two.close()
+
+
+@needs_flite
 def test_the_second_child_searches_the_sound_as_it_is_and_may_die() -> None:
     quiet = utterance("pressure one hundred twenty over eighty")
     rng = np.random.default_rng(3)
@@ -295,7 +320,7 @@ def test_the_second_child_searches_the_sound_as_it_is_and_may_die() -> None:
     noise = rng.normal(0.0, loud * 10 ** (-8 / 20), len(quiet.pcm))
     noisy = replace(quiet, pcm=np.round(np.clip(quiet.pcm + noise, -32_768, 32_767)).astype(np.int16))
     nothing = replace(quiet, pcm=np.zeros(800, np.int16))
-    one, two = PocketSphinxRecogniser(cathlab()), PocketSphinxRecogniser(cathlab(), pair=True)
+    one, two = PocketSphinxRecogniser(cathlab()), PocketSphinxRecogniser(cathlab(), second="searches")
     as_it_is = PocketSphinxDecoder(cathlab(), gated=False)
     try:
         for said in (quiet, noisy):

@@ -52,13 +52,8 @@ class MadeUp:
                 start.known[node, piece] = len(start.texts)
                 start.texts.append((*start.texts[node], piece))
 
-    def score(
-        self, wanted: Sequence[tuple[MadeUp, Sequence[Sequence[tuple[int, int]]]]]
-    ) -> list[list[tuple[float, ...]]]:
-        return [
-            [tuple(float(start.row(start.texts[node])[piece]) for node, piece in way) for way in ways]
-            for start, ways in wanted
-        ]
+    def among_usual(self, start: MadeUp, steps: Sequence[tuple[int, int]]) -> tuple[float, ...]:
+        return tuple(float(start.row(start.texts[node])[piece]) for node, piece in steps)
 
     def whole(self, text: str) -> float:
         pieces = [*encode(text), 0]

@@ -47,7 +47,7 @@ def test_a_pointer_instead_of_the_model_is_told(tmp_path: Path) -> None:
 
 
 def test_what_has_to_be_installed_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(whisper, "_PACKAGES", ("ctranslate2", "no_such_package"))
+    monkeypatch.setattr(whisper, "PACKAGES", ("ctranslate2", "no_such_package"))
     with pytest.raises(UserError, match=r"needs no_such_package.*pip install 'checkback\[whisper\]'"):
         WhisperListener(tmp_path)
 

@@ -9,7 +9,7 @@ an entry, is said elsewhere.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Hashable, Sequence
+from collections.abc import Callable, Collection, Hashable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from itertools import islice
@@ -237,7 +237,7 @@ class Agreement:
         for again in (each for each in heard if each.searched_again):
             self._add_again(again.words.split(), chosen, listed)
         self._expect(utterance.expected, chosen, listed)
-        fits = [self._begin_weighing(utterance, listed, [])]
+        fits = [self._begin_weighing(utterance, list(listed.candidates.values()), [])]
         # what they find is put down by this thread alone
         found, wrote = ((), None) if taking is None else taking.result()
         self._found(found, listed)
@@ -250,10 +250,14 @@ class Agreement:
         if said and not enough:
             self._add(said, listed, own=False)
         candidates = list(listed.candidates.values())
-        judging = self._begin_judging(pcm, [each for each in candidates if _matters(each) or not enough])
-        fits.append(self._begin_weighing(utterance, listed, fits))
+        found_by_search = {id(each) for each in candidates if each.evidence.second_logprob is not None}
+        fits.append(self._begin_weighing(utterance, candidates, fits))
+        # Meanwhile the second one judges more exactly what its search found, and the others for the first time.
+        judging = self._begin_judging(
+            pcm, [each for each in candidates if id(each) in found_by_search or _matters(each) or not enough]
+        )
         _put_down(judging)
-        fits.append(self._begin_weighing(utterance, listed, fits))
+        fits.append(self._begin_weighing(utterance, candidates, fits, without=found_by_search))
         if said:
             # while the first listener weighs
             for candidate in candidates:
@@ -299,13 +303,25 @@ class Agreement:
         candidate.add(phones_per_s=round(phones / speech_s, 2))
 
     def _begin_weighing(
-        self, utterance: Utterance, listed: _List, begun: Sequence[tuple[list[_Candidate], Future[Any]]]
+        self,
+        utterance: Utterance,
+        candidates: Sequence[_Candidate],
+        begun: Sequence[tuple[list[_Candidate], Future[Any]]],
+        without: Collection[int] = (),
     ) -> tuple[list[_Candidate], Future[tuple[Fit | None, ...]]]:
-        """Ask the first listener about the sentences that it should judge and was not asked about yet."""
-        known = {id(each) for some, _ in begun for each in some}
-        new = [
-            each for each in self._worth_weighing(list(listed.candidates.values())) if id(each) not in known
-        ]
+        """Ask the first listener about the sentences that it should judge and was not asked about yet.
+
+        Parameters
+        ----------
+        utterance : Utterance
+        candidates : sequence of _Candidate
+        begun : sequence of (list of _Candidate, Future)
+            What it was asked.
+        without : collection of int
+            It is not asked about those with these ids.
+        """
+        known = {*without, *(id(each) for some, _ in begun for each in some)}
+        new = [each for each in self._worth_weighing(candidates) if id(each) not in known]
         return new, self._waiting.submit(self._fits, utterance, new)
 
     def _worth_weighing(self, candidates: Sequence[_Candidate]) -> list[_Candidate]:
@@ -355,12 +371,11 @@ class Agreement:
     def _begin_judging(
         self, pcm: Pcm, candidates: Sequence[_Candidate]
     ) -> tuple[list[_Candidate], Future[tuple[Judged, ...]]] | None:
-        """Ask the second listener about the sentences that it has not judged yet."""
-        unjudged = [each for each in candidates if each.evidence.second_logprob is None]
-        if self._second is None or not unjudged:
+        """Ask the second listener about sentences."""
+        if self._second is None or not candidates:
             return None
-        texts = [self._language.written(each.words) for each in unjudged]
-        return unjudged, self._waiting.submit(self._second.judge, pcm, texts)
+        texts = [each.written or self._language.written(each.words) for each in candidates]
+        return list(candidates), self._waiting.submit(self._second.judge, pcm, texts)
 
     def _expect(self, answers: Sequence[str], chosen: Hypothesis | None, listed: _List) -> None:
         """List the answers that the program waits for; alone they are no sentences of the grammar."""

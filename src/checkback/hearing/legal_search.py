@@ -29,7 +29,7 @@ class Legal:
     ways : tuple of tuple of int
         The words of the written graph that give this text, by number; mostly one way.
     logprobs, blank_logprobs : tuple of float
-        Of its pieces, the end included: on the sound and on silence.
+        Of its pieces, the end included: on the sound and on silence, among the usual pieces.
     """
 
     text: str
@@ -301,12 +301,14 @@ class LegalSearch:
             free.go_on()
         done.sort(key=lambda each: -each.rank)
         done = [each for each in done[:most] if each.rank > done[0].rank - within]
-        here, anyway = decoder.score(
-            [(start, [each.steps for each in done]), (blank, [each.blank_steps for each in done])]
-        )
         legal = [
-            Legal(self._text(ways[0]), tuple(ways), on_sound, on_silence)
-            for each, on_sound, on_silence in zip(done, here, anyway, strict=True)
+            Legal(
+                self._text(ways[0]),
+                tuple(ways),
+                decoder.among_usual(start, each.steps),
+                decoder.among_usual(blank, each.blank_steps),
+            )
+            for each in done
             if (ways := self._ways(each.pieces[:-1]))
         ]
         return sorted(legal, key=lambda each: share * sum(each.blank_logprobs) - sum(each.logprobs))

@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from itertools import takewhile
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from pocketsphinx import Config, Decoder, get_model_path
@@ -394,6 +394,10 @@ def _make_answer(grammar: Grammar, gated: bool) -> Callable[[_Question], _Answer
     return answer
 
 
+Second = Literal["none", "searches", "weighs"]
+"""What a second child process does."""
+
+
 class PocketSphinxRecogniser:
     """PocketSphinx over a grammar, in a child process.
 
@@ -401,9 +405,9 @@ class PocketSphinxRecogniser:
     ----------
     grammar : Grammar
         Its word graph is the language.
-    pair : bool
-        With a second child, which decodes the sound as it is, without the gate: two searches that err in
-        different ways.  Sentences are then weighed in half of the time.
+    second : {"none", "searches", "weighs"}
+        A second child, with which sentences are weighed in half of the time.  One that searches also decodes
+        the sound as it is, without the gate: two searches that err in different ways.
 
     Raises
     ------
@@ -413,10 +417,11 @@ class PocketSphinxRecogniser:
 
     name = "pocketsphinx"
 
-    def __init__(self, grammar: Grammar, *, pair: bool = False) -> None:
+    def __init__(self, grammar: Grammar, *, second: Second = "none") -> None:
         plain = replace(grammar, pronunciations=dict(grammar.pronunciations))
+        gates = (True,) if second == "none" else (True, False)
         with ThreadPoolExecutor(2) as starting:
-            workers = [starting.submit(self._start, plain, gated) for gated in (True, False)[: 1 + pair]]
+            workers = [starting.submit(self._start, plain, gated) for gated in gates]
         failures = [failure for each in workers if (failure := each.exception()) is not None]
         if failures:
             for each in workers:
@@ -425,6 +430,7 @@ class PocketSphinxRecogniser:
             raise failures[0]
         self._workers = [each.result() for each in workers]
         self._worker = self._workers[0]
+        self._searching = self._workers[: 2 if second == "searches" else 1]
         self._prepared: tuple[Utterance, list[Future[_Answer | None]]] | None = None
         self._following: list[Future[_Answer | None]] = []
 
@@ -432,7 +438,7 @@ class PocketSphinxRecogniser:
         return Worker(partial(_make_answer, grammar, gated), name=self.name)
 
     def _submit(self, question: _Question) -> list[Future[_Answer | None]]:
-        return [worker.submit(question) for worker in self._workers]
+        return [worker.submit(question) for worker in self._searching]
 
     @property
     def failures(self) -> int:
@@ -490,15 +496,14 @@ class PocketSphinxRecogniser:
     def weigh(self, utterance: Utterance, sentences: Sequence[Wordings]) -> tuple[Fit | None, ...]:
         """Return how well each sentence fits; see `PocketSphinxDecoder.weigh`."""
         count = len(self._workers)
-        shares = [tuple(sentences[n::count]) for n in range(count)]
+        # a child without a sentence learns from the sound meanwhile, for what it may be asked about it next
         asked = [
-            worker.submit(_Weigh(utterance.pcm, share)) if share else None
-            for worker, share in zip(self._workers, shares, strict=True)
+            worker.submit(_Weigh(utterance.pcm, tuple(sentences[n::count])))
+            for n, worker in enumerate(self._workers)
         ]
         found: list[Fit | None] = [None] * len(sentences)
-        for n, answer in enumerate(asked):
-            fits = None if answer is None else answer.result()
-            for at, fit in enumerate(fits or ()):
+        for n, answer in enumerate(asked[: len(sentences)]):
+            for at, fit in enumerate(answer.result() or ()):
                 found[n + at * count] = fit if isinstance(fit, Fit) else None
         return tuple(found)
 

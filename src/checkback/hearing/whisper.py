@@ -33,7 +33,7 @@ _NEEDED = (("model.bin",), ("config.json",), ("tokenizer.json",), ("vocabulary.j
 _LEAST_MODEL_BYTES = 1_000_000
 
 #: What the model runs on.
-_PACKAGES = ("ctranslate2", "tokenizers")
+PACKAGES = ("ctranslate2", "onnx", "onnxruntime", "tokenizers")
 
 #: Above this probability of "no speech", words are made up unless they are this probable.  The values
 #: that the model's authors publish (0.6 and -1.0) are for no prompt: after one with a dose in it, hiss, pink
@@ -124,7 +124,9 @@ class Judged:
         As the model writes it.
     logprobs, blank_logprobs : tuple of float
         Natural logarithm of the probability of each piece and of the end of the text: on the sound, and on
-        silence; the latter empty if it was not asked for.
+        silence; the latter empty if it was not asked for.  Of a sentence that was found in a search, among the
+        usual pieces, which is up to a few hundredths too much for each piece; of one that was asked about, among
+        all.
     ways : tuple of tuple of int
         Of a sentence that was found: the words of the spelling that it consists of.  Several if the same
         text can be put together in several ways.
@@ -243,7 +245,7 @@ def check_packages() -> None:
     UserError
         If it is not.
     """
-    missing = [name for name in _PACKAGES if find_spec(name) is None]
+    missing = [name for name in PACKAGES if find_spec(name) is None]
     if missing:
         raise UserError(
             f"A Whisper model needs {' and '.join(missing)}, not installed here: "
@@ -403,7 +405,7 @@ class WhisperListener:
     def judge(self, pcm: Pcm, texts: Sequence[str]) -> tuple[Judged, ...]:
         """Return how probable texts are on a sound, in the order given; none if the child failed twice.
 
-        Comparable with what `find` returns, and not with `score`, which has a text before.
+        More exactly than `find`, and not comparable with `score`, which has a text before.
         """
         return _judged(self._worker.ask(Judge(pcm, tuple(texts))) if texts else ())
 

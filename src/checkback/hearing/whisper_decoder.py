@@ -6,59 +6,77 @@ hundred sentences that differ in a word or two are judged in a fraction of the t
 ask for the probability of every next piece.
 
 Architecture: Radford et al., "Robust Speech Recognition via Large-Scale Weak Supervision" (2022), section
-2.2, which is that of Vaswani et al., "Attention Is All You Need" (2017), with the layer norms first.
+2.2, which is that of Vaswani et al., "Attention Is All You Need" (2017), with the layer norms first.  The matrices
+are multiplied in 8 bits (`eight_bits`), as the library does; what each piece takes from the text before it and from
+the sound is computed here, in 32 bits.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import re
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
+from checkback.hearing.eight_bits import Piece, Run
 from checkback.hearing.whisper_file import Array, UnknownModelError, as_numbers, read_weights
-
-_EPSILON = np.float32(1e-5)
-
-
-@dataclass(frozen=True)
-class _Linear:
-    """Weights (inputs, outputs) and bias."""
-
-    weight: Array
-    bias: Array
-
-    def __call__(self, x: Array) -> Array:
-        result: Array = x @ self.weight
-        result += self.bias
-        return result
-
-
-@dataclass(frozen=True)
-class _Norm:
-    gamma: Array
-    beta: Array
-
-    def __call__(self, x: Array) -> Array:
-        centred = x - x.mean(axis=-1, keepdims=True)
-        spread = np.sqrt(np.square(centred).mean(axis=-1, keepdims=True) + _EPSILON)
-        return np.asarray(centred / spread * self.gamma + self.beta, np.float32)
 
 
 @dataclass(frozen=True)
 class _Layer:
-    own_norm: _Norm
-    own_in: _Linear
-    own_out: _Linear
-    sound_norm: _Norm
-    sound_query: _Linear
-    sound_in: _Linear
-    sound_out: _Linear
-    inner_norm: _Norm
-    inner_in: _Linear
-    inner_out: _Linear
+    """What is done with what was taken from the text, and then with what was taken from the sound."""
+
+    first: Run
+    then: Run
+
+
+def _pieces(stored: Mapping[str, NDArray[np.generic]], width: int) -> tuple[Run, list[_Layer], Run]:
+    """Return what is done before the first layer, the layers, and what makes keys and values of a sound.
+
+    Raises
+    ------
+    UnknownModelError
+        If a part is missing.
+    """
+
+    def times(piece: Piece, x: str, name: str) -> str:
+        weight, bias = (as_numbers(stored, f"{name}/{part}") for part in ("weight", "bias"))
+        return piece.times(x, weight, bias)
+
+    def norm(piece: Piece, x: str, name: str) -> str:
+        return piece.norm(x, *(as_numbers(stored, f"{name}/{part}") for part in ("gamma", "beta")))
+
+    def asking(piece: Piece, x: str, n: int) -> str:
+        at = f"decoder/layer_{n}/self_attention"
+        return times(piece, norm(piece, x, f"{at}/layer_norm"), f"{at}/linear_0")
+
+    enter, of_sound = Piece(), Piece()
+    entered = asking(enter, enter.take(width), 0)
+    encoded, made, layers = of_sound.take(width), [], []
+    last = len([name for name in stored if re.fullmatch(r"decoder/layer_\d+/ffn/linear_0/weight", name)]) - 1
+    for n in range(last + 1):
+        at = f"decoder/layer_{n}"
+        made.append(times(of_sound, encoded, f"{at}/attention/linear_1"))
+        first, then = Piece(), Piece()
+        x, heard = first.take(width), first.take(width)
+        x = first.add(x, times(first, heard, f"{at}/self_attention/linear_1"))
+        query = times(first, norm(first, x, f"{at}/attention/layer_norm"), f"{at}/attention/linear_0")
+        before, heard = then.take(width), then.take(width)
+        before = then.add(before, times(then, heard, f"{at}/attention/linear_2"))
+        inner = times(then, norm(then, before, f"{at}/ffn/layer_norm"), f"{at}/ffn/linear_0")
+        y = then.add(before, times(then, then.gelu(inner), f"{at}/ffn/linear_1"))
+        results = (y, asking(then, y, n + 1)) if n < last else (norm(then, y, "decoder/layer_norm"),)
+        layers.append(_Layer(first.ready(x, query), then.ready(*results)))
+    return enter.ready(entered), layers, of_sound.ready(*made)
+
+
+def _projection(weight: Array) -> Run:
+    """Return what makes the scores of pieces, of which there is one in each row, from states."""
+    piece = Piece()
+    return piece.ready(piece.times(piece.take(weight.shape[1]), weight))
 
 
 def _softmax(x: Array) -> Array:
@@ -66,20 +84,6 @@ def _softmax(x: Array) -> Array:
     np.exp(x, out=x)
     x /= x.sum(axis=-1, keepdims=True)
     return x
-
-
-def _gelu(x: Array) -> Array:
-    """Return the Gaussian error linear unit, by its tangent form (Hendrycks and Gimpel, 2016)."""
-    inner = x * x
-    inner *= np.float32(0.044715)
-    inner += np.float32(1.0)
-    inner *= x
-    inner *= np.float32(0.7978845608)
-    np.tanh(inner, out=inner)
-    inner += np.float32(1.0)
-    inner *= x
-    inner *= np.float32(0.5)
-    return inner
 
 
 @dataclass
@@ -183,12 +187,6 @@ class TextDecoder:
         def plain(name: str) -> Array:
             return as_numbers(stored, name)
 
-        def linear(name: str) -> _Linear:
-            return _Linear(np.ascontiguousarray(plain(f"{name}/weight").T), plain(f"{name}/bias"))
-
-        def norm(name: str) -> _Norm:
-            return _Norm(plain(f"{name}/gamma"), plain(f"{name}/beta"))
-
         try:
             heads = stored["decoder/num_heads"]
             self._heads = int(heads)
@@ -201,31 +199,15 @@ class TextDecoder:
         projection = plain("decoder/projection/weight")
         self._marks = np.ascontiguousarray(projection[list(marks)].T)
         projection = projection[:words]
-        self._projection = np.ascontiguousarray(projection.T)
         usual = np.unique([*range(min(self.USUAL, words)), *wanted])
-        self._usual = np.ascontiguousarray(projection[usual].T)
         self._usual_pieces = usual
         self._places = np.full(words, -1, np.int64)
         self._places[usual] = np.arange(len(usual))
-        self._norm = norm("decoder/layer_norm")
-        self._layers: list[_Layer] = []
-        while f"decoder/layer_{len(self._layers)}/ffn/linear_0/weight" in stored:
-            at = f"decoder/layer_{len(self._layers)}"
-            self._layers.append(
-                _Layer(
-                    norm(f"{at}/self_attention/layer_norm"),
-                    linear(f"{at}/self_attention/linear_0"),
-                    linear(f"{at}/self_attention/linear_1"),
-                    norm(f"{at}/attention/layer_norm"),
-                    linear(f"{at}/attention/linear_0"),
-                    linear(f"{at}/attention/linear_1"),
-                    linear(f"{at}/attention/linear_2"),
-                    norm(f"{at}/ffn/layer_norm"),
-                    linear(f"{at}/ffn/linear_0"),
-                    linear(f"{at}/ffn/linear_1"),
-                )
-            )
         self._width = self._embedding.shape[1]
+        self._all_logits, self._usual_logits = (
+            _projection(weights) for weights in (projection, projection[usual])
+        )
+        self._enter, self._layers, self._sound_in = _pieces(stored, self._width)
         self._beside = ThreadPoolExecutor(2, thread_name_prefix="settling")
 
     @property
@@ -246,8 +228,7 @@ class TextDecoder:
             Output of the model's other half.
         """
         keys, values = [], []
-        for layer in self._layers:
-            both = layer.sound_in(encoded)
+        for both in self._sound_in(encoded):
             keys.append(np.ascontiguousarray(self._split(both[:, : self._width]).transpose(0, 2, 1)))
             values.append(np.ascontiguousarray(self._split(both[:, self._width :])))
         room = [np.empty((self.ROOM, self._width), np.float32) for _ in range(2 * len(self._layers))]
@@ -262,16 +243,34 @@ class TextDecoder:
         x = self._embedding[list(tokens)] + self._positions[:count]
         barred = np.triu(np.full((count, count), -np.inf, np.float32), 1)
         scale = np.float32((self._width // self._heads) ** -0.5)
-        for n, layer in enumerate(self._layers):
-            mixed = layer.own_in(layer.own_norm(x))
+
+        def own(n: int, mixed: Array) -> Array:
             query, key, value = np.split(mixed, 3, axis=1)
             tree.keys[n][:count], tree.values[n][:count] = key, value
             scores = self._split(query) @ self._split(key).transpose(0, 2, 1) * scale + barred
-            heard = (_softmax(scores) @ self._split(value)).transpose(1, 0, 2).reshape(count, -1)
-            x = x + layer.own_out(heard)
-            x = x + layer.sound_out(self._sound(tree, n, layer.sound_query(layer.sound_norm(x)), scale))
-            x = self._inner(layer, x)
-        return count - 1, self._norm(x[:1])
+            heard = (_softmax(scores) @ self._split(value)).transpose(1, 0, 2)
+            return heard.reshape(count, -1)
+
+        return count - 1, self._through(x, own, lambda n, query: self._sound(tree, n, query, scale))[:1]
+
+    def _through(
+        self, x: Array, own: Callable[[int, Array], Array], sound: Callable[[int, Array], Array]
+    ) -> Array:
+        """Return the states that come of pieces of text, shape (pieces, width).
+
+        Parameters
+        ----------
+        x : ndarray of float32, shape (pieces, width)
+        own, sound : callable
+            Of the number of a layer, and what asks there, return what is taken from the text and from the sound.
+        """
+        (asking,) = self._enter(x)
+        for n, layer in enumerate(self._layers):
+            x, query = layer.first(x, own(n, asking))
+            # the last layer gives the states alone
+            found = layer.then(x, sound(n, query))
+            x, asking = found[0], found[-1]
+        return asking
 
     def _grow(self, trees: Sequence[tuple[Tree, Sequence[Step]]]) -> tuple[list[list[int]], list[Array]]:
         """Add nodes to trees, all at once, because to read the weights is what takes the time.
@@ -291,17 +290,21 @@ class TextDecoder:
         scale = np.float32((self._width // self._heads) ** -0.5)
         ends = np.cumsum([len(each.nodes) for each in added])
         parts = [slice(end - len(each.nodes), end) for end, each in zip(ends, added, strict=True)]
-        for n, layer in enumerate(self._layers):
-            mixed = layer.own_in(layer.own_norm(x))
-            heard = np.empty_like(x)
-            for each, part in zip(added, parts, strict=True):
-                heard[part] = self._own(each, n, mixed[part], scale)
-            x = x + layer.own_out(heard)
-            query = layer.sound_query(layer.sound_norm(x))
-            for each, part in zip(added, parts, strict=True):
-                heard[part] = self._sound(each.tree, n, query[part], scale)
-            x = self._inner(layer, x + layer.sound_out(heard))
-        states = self._norm(x)
+
+        def own(n: int, asking: Array) -> Array:
+            return np.concatenate(
+                [self._own(each, n, asking[part], scale) for each, part in zip(added, parts, strict=True)]
+            )
+
+        def sound(n: int, query: Array) -> Array:
+            return np.concatenate(
+                [
+                    self._sound(each.tree, n, query[part], scale)
+                    for each, part in zip(added, parts, strict=True)
+                ]
+            )
+
+        states = self._through(x, own, sound)
         of = {id(each.tree): (each.nodes, states[part]) for each, part in zip(added, parts, strict=True)}
         nothing: tuple[list[int], Array] = ([], np.empty((0, self._width), np.float32))
         found = [of.get(id(tree), nothing) for tree, _ in trees]
@@ -321,9 +324,6 @@ class TextDecoder:
         """Return what each node takes from the sound."""
         share = _softmax(self._split(query) @ tree.sound_keys[n] * scale)
         return (share @ tree.sound_values[n]).transpose(1, 0, 2).reshape(len(query), -1)
-
-    def _inner(self, layer: _Layer, x: Array) -> Array:
-        return x + layer.inner_out(_gelu(layer.inner_in(layer.inner_norm(x))))
 
     def _make_room(self, tree: Tree) -> None:
         for store in (tree.keys, tree.values):
@@ -351,7 +351,7 @@ class TextDecoder:
         """Return the probability that nobody speaks, from the state of the first piece of all."""
         if not self._marks.shape[1]:
             return 0.0
-        beside = np.concatenate([state @ self._usual, state @ self._marks], axis=1)
+        beside = np.concatenate([*self._usual_logits(state), state @ self._marks], axis=1)
         return float(_softmax(beside)[0, -1])
 
     def extend(self, wanted: Sequence[tuple[Start, Sequence[Step]]]) -> None:
@@ -362,7 +362,8 @@ class TextDecoder:
             starts = [start for start, _ in wanted]
             steps = [[step for each, step in some if each is start] for start in starts]
             found = self._grow([(start.tree, each) for start, each in zip(starts, steps, strict=True)])
-            rows = _log_softmax(np.concatenate(found[1]) @ self._usual)
+            (logits,) = self._usual_logits(np.concatenate(found[1]))
+            rows = _log_softmax(logits)
             at = 0
             for start, each, nodes, states in zip(starts, steps, *found, strict=True):
                 for step, node, state in zip(each, nodes, states, strict=True):
@@ -373,6 +374,10 @@ class TextDecoder:
     def following(self, start: Start, node: int, pieces: Sequence[int] | NDArray[np.int64]) -> Array:
         """Return the logarithm of the probability of each of some pieces behind a node, among the usual ones."""
         return start.behind[node][self._places[pieces]]
+
+    def among_usual(self, start: Start, steps: Iterable[Step]) -> tuple[float, ...]:
+        """Return the logarithm of the probability of each step, among the usual pieces; see `score`."""
+        return tuple(float(self.following(start, node, [piece])[0]) for node, piece in steps)
 
     def likeliest(self, start: Start, node: int, barred: NDArray[np.int64]) -> int:
         """Return the likeliest of the usual pieces behind a node, without some."""
@@ -390,7 +395,7 @@ class TextDecoder:
         nodes = list(pieces)
         for first in range(0, len(nodes), self.AT_ONCE):
             some = nodes[first : first + self.AT_ONCE]
-            logits = np.stack([start.states[node] for node in some]) @ self._projection
+            (logits,) = self._all_logits(np.stack([start.states[node] for node in some]))
             top = logits.max(axis=1)
             whole = top + np.log(np.exp(logits - top[:, None]).sum(axis=1))
             for node, row, total in zip(some, logits, whole, strict=True):
