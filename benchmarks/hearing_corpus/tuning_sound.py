@@ -27,7 +27,18 @@ from hearing_corpus.corpus import read, written
 from hearing_corpus.long_talk import long_talk
 from hearing_corpus.noise import active_level, beeps, ventilation
 from hearing_corpus.sentences import draw, side_of
-from hearing_corpus.voices import FOREIGN, HELD_BACK, MANY, MIXED, PICO, SPEECH_LEVEL, VOICES, Voice, speak
+from hearing_corpus.voices import (
+    BEYOND,
+    FOREIGN,
+    HELD_BACK,
+    MANY,
+    MIXED,
+    PICO,
+    SPEECH_LEVEL,
+    VOICES,
+    Voice,
+    speak,
+)
 
 Sound = NDArray[np.float64]
 
@@ -44,7 +55,7 @@ SLOW_SHARE = 4
 MANY_SHARE, MANY_AT_MOST = 3, 800
 """Of many speakers of Kokoro, every so manieth, and no more than so many."""
 
-FOREIGN_AT_MOST, PICO_AT_MOST, MIXED_AT_MOST = 1200, 600, 380
+FOREIGN_AT_MOST, PICO_AT_MOST, MIXED_AT_MOST, BEYOND_AT_MOST = 1200, 600, 380, 460
 """Of the sentences of the voices with accents."""
 
 SLOW_COUNTS, MANY_COUNT, ACCENT_COUNT = 3, 15, 4
@@ -97,7 +108,12 @@ def call_outs(
     wanted = []
     groups = [(of_kokoro, None), (flite, None), (hibari, None)]
     if accents:
-        groups += [(FOREIGN, FOREIGN_AT_MOST), (PICO, PICO_AT_MOST), (MIXED, MIXED_AT_MOST)]
+        groups += [
+            (FOREIGN, FOREIGN_AT_MOST),
+            (PICO, PICO_AT_MOST),
+            (MIXED, MIXED_AT_MOST),
+            (BEYOND, BEYOND_AT_MOST),
+        ]
     for group, at_most in groups:
         rng = random.Random(group[0].engine)
         pitches = [round(rng.choice([1.0, rng.uniform(*PITCHES)]), 3) for _ in free]
@@ -145,7 +161,7 @@ class Roughener:
         self._rng = np.random.default_rng(seed)
         self._talk = [each for each in items if each.talk]
         self._calls = [each for each in items if not each.talk]
-        slow = {each.name for each in (*VOICES["dev"], *MANY, *MIXED) if each.engine == "kokoro"}
+        slow = {each.name for each in (*VOICES["dev"], *MANY, *MIXED, *BEYOND) if each.engine == "kokoro"}
         counts = MANY_COUNT if many else SLOW_COUNTS
         with_accent = {each.name for each in (*FOREIGN, *PICO)}
         self._calls = [

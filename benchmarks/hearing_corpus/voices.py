@@ -127,6 +127,19 @@ MIXED = tuple(
 )
 """Speakers between Kokoro's kumo, whose accent is Japanese, and each of those."""
 
+BEYOND = (
+    *(
+        Voice(f"beyond-kumo-{other.name}", "kokoro", f"jm_kumo*{share}+{other.speaker}")
+        for other, share in zip(MANY, itertools.cycle([1.1, 1.2, 1.3, 1.4]), strict=False)
+    ),
+    *(
+        Voice(f"beyond-{one.name}-{other.name}", "kokoro", f"{one.speaker}*{share}+{other.speaker}")
+        for one, other, share in zip(MANY, reversed(MANY), itertools.cycle([1.4, 0.5, 1.25]), strict=False)
+        if one is not other
+    ),
+)
+"""Speakers who differ from others more than kumo does, and more than some of those, or are between two of them."""
+
 FOREIGN = tuple(
     Voice(name.replace("_", "-"), "diphones", name)
     for name in ("czech_ph", "czech_machac", "czech_dita", "czech_krb", "lp_diphone", "pc_diphone")
