@@ -164,6 +164,10 @@ class LegalSearch:
         self._tries: dict[tuple[int, bool, bool], _Trie] = {}
         self._following: dict[tuple[int, ...], tuple[NDArray[np.int64], tuple[_Place, ...], _Place]] = {}
         self._last = _Trie()
+        # All of them now, because somebody waits later.
+        self._trie(start, True, False)
+        for _, target, word in arcs:
+            self._behind(target, word)
 
     def _cut(self, text: str) -> tuple[int, ...]:
         if text not in self._pieces:

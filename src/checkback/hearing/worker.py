@@ -10,6 +10,7 @@ parent's main script again, which starts children without end if that script has
 
 from __future__ import annotations
 
+import gc
 import os
 import pickle
 import signal
@@ -58,6 +59,9 @@ def serve_parent() -> None:
         except UserError as error:
             send("unusable", str(error))
             return
+        # What was made stays: to look through it for rubbish again and again would hold up answers.
+        gc.collect()
+        gc.freeze()
         send("ready", None)
         while True:
             send("answer", function(pickle.load(questions)))
@@ -147,7 +151,8 @@ class Worker(Generic[Question, Answer]):
         """End the child, even in the middle of an answer."""
         self._closed = True
         self._end()
-        self._thread.shutdown(wait=True, cancel_futures=True)
+        # those that wait in the queue are not cancelled but answered with None, which takes no time
+        self._thread.shutdown(wait=True)
         self._end()
 
     def _answer(self, question: Question) -> Answer | None:
@@ -157,6 +162,10 @@ class Worker(Generic[Question, Answer]):
             try:
                 if self._process is None:
                     self._start()
+                if self._closed:
+                    # while it was starting
+                    self._end()
+                    return None
                 return self._exchange(question)
             except (_WorkerError, UserError):
                 self.failures += 1
