@@ -109,9 +109,9 @@ def test_closing_ends_the_child_in_the_middle_of_an_answer(worker: Worker[str, s
 
 
 def test_questions_that_wait_when_it_is_closed_are_answered_with_nothing(worker: Worker[str, str]) -> None:
-    waiting = [worker.submit("hang"), *(worker.submit("anyone") for _ in range(20))]
+    waiting = [worker.submit("hang"), *(worker.submit("anyone") for _ in range(20_000))]
     worker.close()
-    assert [each.result(timeout=60) for each in waiting] == [None] * 21
+    assert [each.result(timeout=60) for each in waiting] == [None] * 20_001
 
 
 def test_what_is_wrong_in_the_child_is_told_in_the_parent() -> None:
