@@ -17,8 +17,11 @@ import pytest
 
 from checkback import doctor
 from checkback.errors import UserError
+from checkback.hearing.log_mel import log_mel
 from checkback.hearing.recogniser import Utterance
 from checkback.hearing.whisper import Spelling, WhisperListener
+from checkback.hearing.whisper_encoder import SoundEncoder
+from checkback.hearing.whisper_engine import context_frames
 from checkback.language.written import written_graph
 from checkback.settings import Settings
 from english import book
@@ -121,8 +124,8 @@ def test_texts_are_judged_together_as_they_are_one_by_one(speller: WhisperListen
     for each, text in zip(together, texts, strict=True):
         (alone,) = speller.judge(pcm, [text])
         assert alone.text == each.text == text
-        assert alone.logprobs == pytest.approx(each.logprobs, abs=0.002)
-        assert alone.blank_logprobs == pytest.approx(each.blank_logprobs, abs=0.002)
+        assert alone.logprobs == pytest.approx(each.logprobs, abs=0.02)
+        assert alone.blank_logprobs == pytest.approx(each.blank_logprobs, abs=0.02)
     totals = [sum(each.logprobs) for each in together]
     assert totals[0] == totals[-1] == max(totals)
 
@@ -137,6 +140,26 @@ def test_its_own_text_half_judges_as_the_library_does(speller: WhisperListener) 
     for one, other in zip(own, library, strict=True):
         assert len(one.logprobs) == len(other.logprobs)
         assert sum(one.logprobs) == pytest.approx(other.total_logprob, abs=1.5, rel=0.05)
+
+
+@pytest.mark.outside
+def test_its_own_other_half_hears_as_the_library_does() -> None:
+    """Outside: CTranslate2's `encode` in 32 bits."""
+    import ctranslate2
+
+    library = ctranslate2.models.Whisper(str(WEIGHTS), device="cpu", compute_type="float32")
+    own = SoundEncoder((WEIGHTS / "model.bin").read_bytes(), 1)
+    for words, speaker in ((SAID, "slt"), ("wire out", "awb")):
+        pcm = utterance(words, speaker).pcm
+        for least_s in (5.0, 10.0):
+            features = log_mel(pcm, context_frames(len(pcm), least_s), 80)
+            right = np.array(library.encode(ctranslate2.StorageView.from_array(features[None]), to_cpu=True))[
+                0
+            ]
+            found = own(features)
+            assert found.shape == right.shape == (features.shape[1] // 2, 512)
+            apart = float(np.sqrt(np.mean(np.square(found - right)) / np.mean(np.square(right))))
+            assert apart < 0.06
 
 
 def test_on_silence_a_common_text_comes_more_readily_than_a_rare_one(speller: WhisperListener) -> None:

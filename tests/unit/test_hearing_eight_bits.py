@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from scipy.special import erf
+from scipy.signal import correlate
+from scipy.special import erf, softmax
 
 pytest.importorskip("onnx")
 pytest.importorskip("onnxruntime")
@@ -75,3 +76,32 @@ def test_norms_sums_and_the_unit_are_those_of_the_papers() -> None:
     normal = (s - s.mean(1, keepdims=True)) / np.sqrt(s.var(1, keepdims=True) + 1e-5) * gamma + beta
     for each, right in zip(found, (s, normal, s * 0.5 * (1 + erf(s / np.sqrt(2)))), strict=True):
         assert each == pytest.approx(right, abs=1e-5)
+
+
+@pytest.mark.outside
+@pytest.mark.parametrize("step", [1, 2])
+def test_a_convolution_and_attention_are_those_of_scipy_and_numpy(step: int) -> None:
+    """Outside: scipy's correlation; attention as in Vaswani et al. (2017), section 3.2, with numpy in 64 bits."""
+    x, weight, bias = numbers(20, 6), numbers(8, 6, 3, seed=2), numbers(8, seed=3)
+    piece = Piece()
+    (found,) = piece.ready(piece.convolve(piece.take(6), weight, bias, step=step))(x)
+    right = np.stack(
+        [
+            sum(correlate(x[:, n], row[n], mode="same") for n in range(6)) + shift
+            for row, shift in zip(weight, bias, strict=True)
+        ],
+        axis=1,
+    )[::step]
+    assert found == pytest.approx(right, abs=1e-4)
+
+    mixed = numbers(11, 3 * 16, seed=4)
+    piece = Piece()
+    (taken,) = piece.ready(piece.attend(piece.take(48), 2, 16))(mixed)
+    wanted = []
+    for head in range(2):
+        asked, key, value = (
+            mixed.astype(np.float64)[:, 16 * part + 8 * head : 16 * part + 8 * head + 8] for part in range(3)
+        )
+        shares = softmax(asked @ key.T / np.sqrt(8), axis=1)
+        wanted.append(shares @ value)
+    assert taken == pytest.approx(np.concatenate(wanted, axis=1), abs=1e-5)

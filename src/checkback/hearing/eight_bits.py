@@ -1,10 +1,10 @@
-"""Arithmetic of a Whisper model's text half in 8 bits, run by ONNX Runtime.
+"""Arithmetic of a Whisper model in 8 bits, run by ONNX Runtime.
 
-A matrix of the model is multiplied with a dozen rows at a time.  In 32 bits most of the time goes into reading
-the matrix; in 8 bits, laid out once for the processor, it takes a third.
+In a search a matrix of the text half is multiplied with a dozen rows at a time.  In 32 bits most of the time goes
+into reading the matrix; in 8 bits, laid out once for the processor, it takes a third.
 
-Each row of numbers has a scale of its own, as in CTranslate2, which runs the other half of the model: what comes
-of one text does not depend on which others are looked at beside it.
+Each row of numbers has a scale of its own: what comes of one text does not depend on which others are looked at
+beside it.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ class Run:
         self._names = [each.name for each in session.get_inputs()]
 
     def __call__(self, *given: Array) -> list[Array]:
-        """Return what comes of arrays of shape (rows, numbers), given in the order of `Piece.take`."""
+        """Return what comes of arrays of shape (rows, width), given in the order of `Piece.take`."""
         found: list[Array] = self._session.run(None, dict(zip(self._names, given, strict=True)))
         return found
 
@@ -65,11 +65,11 @@ class Piece:
     def _info(self, name: str, width: int | None = None) -> Any:
         from onnx import TensorProto
 
-        return self._helper.make_tensor_value_info(name, TensorProto.FLOAT, ["rows", width])
+        return self._helper.make_tensor_value_info(name, TensorProto.FLOAT, [None, width])
 
     def _constant(self, value: NDArray[Any]) -> str:
         name = f"constant{len(self._constants)}"
-        self._constants.append(self._as_tensor(np.ascontiguousarray(value), name))
+        self._constants.append(self._as_tensor(np.asarray(value, order="C"), name))
         return name
 
     def _do(self, kind: str, *given: str, **how: Any) -> str:
@@ -91,7 +91,49 @@ class Piece:
         """Return the Gaussian error linear unit."""
         return self._do("Gelu", x)
 
-    def times(self, x: str, weight: Array, bias: Array | None = None) -> str:
+    def convolve(self, x: str, weight: Array, bias: Array, step: int = 1) -> str:
+        """Return a convolution along the rows, in 32 bits, with zeros at the ends.
+
+        Parameters
+        ----------
+        x : str
+        weight : ndarray of float32, shape (outputs, inputs, 3)
+        bias : ndarray of float32, shape (outputs,)
+        step : int
+            Only every so manieth row is wanted.
+        """
+        channels = self._do("Unsqueeze", self._do("Transpose", x, perm=[1, 0]), self._whole(0))
+        found = self._do(
+            "Conv", channels, self._constant(weight), self._constant(bias), pads=[1, 1], strides=[step]
+        )
+        return self._do("Transpose", self._do("Squeeze", found, self._whole(0)), perm=[1, 0])
+
+    def attend(self, mixed: str, heads: int, width: int) -> str:
+        """Return what each row takes from all rows, in 32 bits.
+
+        Parameters
+        ----------
+        mixed : str
+            What each asks, is found by, and gives, of shape (rows, 3 * width).
+        heads, width : int
+        """
+        parts = self._do("Reshape", mixed, self._whole(-1, 3, heads, width // heads))
+        asked, key, value = (self._do("Gather", parts, self._constant(np.array(n)), axis=1) for n in range(3))
+        asked = self._do("Mul", asked, self._constant(np.array((width // heads) ** -0.5, np.float32)))
+        shares = self._do(
+            "MatMul",
+            self._do("Transpose", asked, perm=[1, 0, 2]),
+            self._do("Transpose", key, perm=[1, 2, 0]),
+        )
+        taken = self._do(
+            "MatMul", self._do("Softmax", shares, axis=-1), self._do("Transpose", value, perm=[1, 0, 2])
+        )
+        return self._do("Reshape", self._do("Transpose", taken, perm=[1, 0, 2]), self._whole(-1, width))
+
+    def _whole(self, *numbers: int) -> str:
+        return self._constant(np.array(numbers))
+
+    def times(self, x: str, weight: Array, bias: Array | None = None, *, exactly: bool = False) -> str:
         """Return x times a matrix, plus a bias.
 
         Parameters
@@ -99,13 +141,20 @@ class Piece:
         x : str
         weight : ndarray of float32, shape (outputs, inputs)
         bias : ndarray of float32, shape (outputs,), or None
+        exactly : bool
+            In 32 bits.
         """
+        product = self._do("MatMul", x, self._constant(weight.T)) if exactly else self._nearly(x, weight)
+        return product if bias is None else self.add(product, self._constant(bias))
+
+    def _nearly(self, x: str, weight: Array) -> str:
+        """Return x times a matrix, in 8 bits."""
         from onnx import TensorProto
 
         scales = (np.maximum(np.abs(weight).max(axis=1), 1e-12) / (_ZERO - 1)).astype(np.float32)
         whole = (np.rint(weight / scales[:, None]) + _ZERO).astype(np.uint8)
         sums = scales * (whole.astype(np.int64) - _ZERO).sum(axis=1)
-        rows = self._constant(np.array([1]))
+        rows = self._whole(1)
         least = self._do("ReduceMin", x, rows, keepdims=1)
         span = self._do("Sub", self._do("ReduceMax", x, rows, keepdims=1), least)
         span = self._do("Max", span, self._constant(np.array(1e-12, np.float32)))
@@ -122,8 +171,7 @@ class Piece:
         )
         product = self._do("Mul", self._do("Cast", product, to=TensorProto.FLOAT), self._constant(scales))
         product = self.add(product, self._do("Mul", least, self._constant(sums.astype(np.float32))))
-        product = self._do("Mul", product, step)
-        return product if bias is None else self.add(product, self._constant(bias))
+        return self._do("Mul", product, step)
 
     def ready(self, *results: str, threads: int = 1) -> Run:
         """Return the piece, which gives back `results`."""
@@ -137,6 +185,8 @@ class Piece:
         options = onnxruntime.SessionOptions()
         options.intra_op_num_threads = options.inter_op_num_threads = threads
         options.log_severity_level = 3
+        # a thread that has nothing to do must not keep a processor from the other listener
+        options.add_session_config_entry("session.intra_op.allow_spinning", "0")
         return Run(
             onnxruntime.InferenceSession(
                 model.SerializeToString(), options, providers=["CPUExecutionProvider"]

@@ -13,7 +13,6 @@ the sound is computed here, in 32 bits.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -22,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checkback.hearing.eight_bits import Piece, Run
-from checkback.hearing.whisper_file import Array, UnknownModelError, as_numbers, read_weights
+from checkback.hearing.whisper_file import Array, as_numbers, heads_of, layers_of, read_weights
 
 
 @dataclass(frozen=True)
@@ -56,7 +55,7 @@ def _pieces(stored: Mapping[str, NDArray[np.generic]], width: int) -> tuple[Run,
     enter, of_sound = Piece(), Piece()
     entered = asking(enter, enter.take(width), 0)
     encoded, made, layers = of_sound.take(width), [], []
-    last = len([name for name in stored if re.fullmatch(r"decoder/layer_\d+/ffn/linear_0/weight", name)]) - 1
+    last = layers_of(stored, "decoder") - 1
     for n in range(last + 1):
         at = f"decoder/layer_{n}"
         made.append(times(of_sound, encoded, f"{at}/attention/linear_1"))
@@ -187,13 +186,7 @@ class TextDecoder:
         def plain(name: str) -> Array:
             return as_numbers(stored, name)
 
-        try:
-            heads = stored["decoder/num_heads"]
-            self._heads = int(heads)
-        except (KeyError, TypeError) as error:
-            raise UnknownModelError("it does not say how many heads it has") from error
-        if int(stored.get("decoder/pre_norm", np.int8(1))) != 1:
-            raise UnknownModelError("its layer norms come last")
+        self._heads = heads_of(stored, "decoder")
         self._embedding = plain("decoder/embeddings/weight")
         self._positions = plain("decoder/position_encodings/encodings")
         projection = plain("decoder/projection/weight")

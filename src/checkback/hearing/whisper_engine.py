@@ -33,7 +33,8 @@ from checkback.hearing.whisper import (
     Transcribe,
     digest_of,
 )
-from checkback.hearing.whisper_file import UnknownModelError, changed
+from checkback.hearing.whisper_encoder import SoundEncoder
+from checkback.hearing.whisper_file import Array, UnknownModelError, changed
 from checkback.hearing.whisper_judge import LegalJudge, Written
 
 TUNING = Path(__file__).parent / "tuning" / "whisper-base.npz"
@@ -148,14 +149,17 @@ class _Engine:
             return ctranslate2.models.Whisper(str(folder), files={"model.bin": model, **beside}, **options)
 
         came, model = weights()
-        self._writing = loaded(model)
+        self._threads = threads
         self._tuned = model is not came
-        self._plain = loaded(came) if self._tuned else self._writing
+        self._plain = loaded(came)
+        # only for what the model's own halves here do not do
+        self._load_writing = cache(lambda: loaded(weights()[1]) if self._tuned else self._plain)
+        self._own_encoder: SoundEncoder | None = None
         self._least_s = TUNED_CONTEXT_S if self._tuned else LEAST_CONTEXT_S
         self._end = self._id("<|endoftext|>")
         self._before_times = self._id("<|notimestamps|>")
         self._start = [self._id("<|startoftranscript|>")]
-        if self._writing.is_multilingual:
+        if self._plain.is_multilingual:
             self._start += [self._id(f"<|{language}|>"), self._id("<|transcribe|>")]
         elif language != "en":
             raise UserError(f"The Whisper model in {folder} is for English alone, and not for {language!r}.")
@@ -174,6 +178,11 @@ class _Engine:
         self._judge = None if spelling is None else self._make_judge(model, spelling)
 
     def _make_judge(self, model: bytes, spelling: Spelling) -> LegalJudge | None:
+        def silence() -> Array:
+            self._own_encoder = SoundEncoder(model, self._threads)
+            encoded: Array = self._encode(np.zeros(SAMPLE_RATE_HZ, np.int16))[0]
+            return encoded
+
         try:
             return LegalJudge(
                 model,
@@ -183,10 +192,11 @@ class _Engine:
                 [*self._start, self._before_times],
                 self._end,
                 *self._barred,
-                lambda: self._encode(np.zeros(SAMPLE_RATE_HZ, np.int16))[0],
+                silence,
             )
         except UnknownModelError:
             # it still writes, and scores what it is given
+            self._own_encoder = None
             return None
 
     def _id(self, token: str) -> int:
@@ -252,14 +262,20 @@ class _Engine:
 
     def _encode(self, pcm: Pcm, plain: bool = False) -> NDArray[np.float32]:
         """Return the encoder's output, shape (1, frames / 2, width)."""
-        model = self._plain if plain else self._writing
-        digest = digest_of(pcm) + (b"" if model is self._writing else b"as it came")
+        plain = plain or not self._tuned
+        digest = digest_of(pcm) + (b"as it came" if plain else b"")
         encoded = self._encoded.get(digest)
         if encoded is None:
-            least_s = LEAST_CONTEXT_S if model is self._plain else self._least_s
-            features = log_mel(pcm, context_frames(len(pcm), least_s), model.n_mels)
-            view = model.encode(self._view.from_array(features[None]), to_cpu=True)
-            encoded = self._encoded[digest] = np.array(view)
+            least_s = LEAST_CONTEXT_S if plain else self._least_s
+            features = log_mel(pcm, context_frames(len(pcm), least_s), self._plain.n_mels)
+            own = None if plain and self._tuned else self._own_encoder
+            if own is not None:
+                encoded = own(features)[None]
+            else:
+                model = self._plain if plain else self._load_writing()
+                encoded = np.array(model.encode(self._view.from_array(features[None]), to_cpu=True))
+            assert encoded is not None
+            self._encoded[digest] = encoded
             if len(self._encoded) > KEPT_SOUNDS:
                 self._encoded.popitem(last=False)
         self._encoded.move_to_end(digest)
@@ -291,7 +307,7 @@ class _Engine:
         start = self._prompt(prompt)
         encoded = self._encode(pcm, request.plain)
         longest = _most_pieces(pcm)
-        result = (self._plain if request.plain else self._writing).generate(
+        result = (self._plain if request.plain else self._load_writing()).generate(
             self._view.from_array(encoded),
             [[*start, self._before_times]],
             beam_size=beam,

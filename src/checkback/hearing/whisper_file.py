@@ -6,6 +6,7 @@ python/ctranslate2/specs/model_spec.py), weights in 8, 16 or 32 bits.
 
 from __future__ import annotations
 
+import re
 import struct
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -123,6 +124,28 @@ def as_numbers(stored: Mapping[str, NDArray[np.generic]], name: str) -> Array:
     if value.dtype not in (np.float16, np.float32):
         raise UnknownModelError(f"number type {value.dtype} of {name}")
     return value.astype(np.float32)
+
+
+def layers_of(stored: Mapping[str, NDArray[np.generic]], half: str) -> int:
+    """Return how many layers a half of the model has, "encoder" or "decoder"."""
+    return sum(re.fullmatch(rf"{half}/layer_\d+/ffn/linear_0/weight", name) is not None for name in stored)
+
+
+def heads_of(stored: Mapping[str, NDArray[np.generic]], half: str) -> int:
+    """Return how many heads a half of the model has.
+
+    Raises
+    ------
+    UnknownModelError
+        If it does not say, or its layer norms come last.
+    """
+    try:
+        heads = int(stored[f"{half}/num_heads"])
+    except (KeyError, TypeError) as error:
+        raise UnknownModelError("it does not say how many heads it has") from error
+    if int(stored.get(f"{half}/pre_norm", np.int8(1))) != 1:
+        raise UnknownModelError("its layer norms come last")
+    return heads
 
 
 def reference(weights: Array) -> Array:
