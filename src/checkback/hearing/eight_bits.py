@@ -3,8 +3,8 @@
 In a search a matrix of the text half is multiplied with a dozen rows at a time.  In 32 bits most of the time goes
 into reading the matrix; in 8 bits, laid out once for the processor, it takes a third.
 
-Each row of numbers has a scale of its own: what comes of one text does not depend on which others are looked at
-beside it.
+Each row of numbers has a scale of its own: what comes of one text hardly depends on which others are looked at beside
+it (the last bit of a sum may, and decide how a number is rounded).
 """
 
 from __future__ import annotations
