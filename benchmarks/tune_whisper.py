@@ -27,11 +27,12 @@ import tokenizers
 import torch
 from hearing_corpus import told_plainly
 from hearing_corpus.corpus import read, read_manifest
-from hearing_corpus.low_rank import ENCODER_RANK, LowRankWhisper
+from hearing_corpus.low_rank import ENCODER_RANK, LowRankWhisper, halfway
 from hearing_corpus.tuning_sound import Roughener, Said, call_outs, talk
 from torch.nn import functional
 
 from checkback import app
+from checkback.errors import UserError
 from checkback.hearing.log_mel import FRAMES_PER_S, log_mel
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ
 from checkback.hearing.whisper import WhisperListener
@@ -194,8 +195,11 @@ def main() -> None:
     parser.add_argument("--work", type=Path, required=True, help="folder for the sound files")
     parser.add_argument("--out", type=Path, required=True, help="the change is written here")
     parser.add_argument("--begin-with", type=Path, help="a change that this program wrote, to go on from")
+    parser.add_argument(
+        "--halfway", action="store_true", help="write what is halfway from there to what was learnt"
+    )
     parser.add_argument("--rank", type=int, default=ENCODER_RANK, help="of the changes in the encoder")
-    parser.add_argument("--accents", action="store_true", help="computed voices in several accents too")
+    parser.add_argument("--accents", action="store_true", help="other engines and strong accents too")
     parser.add_argument("--many", action="store_true", help="many speakers of Kokoro instead of one")
     parser.add_argument("--steps", type=int, default=700)
     parser.add_argument("--batch", type=int, default=12)
@@ -203,6 +207,8 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=5)
     parser.add_argument("--threads", type=int, default=2)
     options = parser.parse_args()
+    if options.halfway and options.begin_with is None:
+        raise UserError("--halfway needs --begin-with: the change that it is half of the way from.")
     torch.set_num_threads(options.threads)
     torch.manual_seed(1)
     book = app.load_book(Settings())
@@ -221,6 +227,8 @@ def main() -> None:
     if options.begin_with is not None:
         model.begin_with(options.begin_with)
     learn(model, batches, options.steps, options.rate, options.out)
+    if options.halfway:
+        halfway(options.begin_with, options.out, options.out)
 
 
 if __name__ == "__main__":

@@ -16,6 +16,7 @@ import torch
 from torch import nn
 from torch.nn import functional
 
+from checkback.errors import UserError
 from checkback.hearing.whisper_file import as_numbers, read_weights, reference
 
 ENCODER_RANK, DECODER_RANK, CROSS_RANK = 16, 8, 16
@@ -172,3 +173,29 @@ class LowRankWhisper(nn.Module):
                 arrays[f"{each.name}/B"] = each.outer.detach().numpy().astype(np.float16)
                 arrays[f"{each.name}/was"] = reference(each.weight.numpy()).astype(np.float16)
         np.savez_compressed(path, **arrays)
+
+
+def halfway(one: Path, other: Path, out: Path) -> None:
+    """Write the mean of two changes of the same ranks, the second of which was learnt from the first.
+
+    What was learnt for some voices costs a little for others; between the two is often better than either
+    (Wortsman et al., "Robust fine-tuning of zero-shot models", 2022).
+
+    Raises
+    ------
+    UserError
+        If they are not for the same matrices, or have other ranks.
+    """
+    with np.load(one) as first, np.load(other) as second:
+        if {name: first[name].shape for name in first.files} != {
+            name: second[name].shape for name in second.files
+        }:
+            raise UserError(
+                f"{one} and {other} have other matrices or other ranks: take one that the other was begun with, "
+                "of the same --rank."
+            )
+        mean = {
+            name: ((first[name].astype(np.float32) + second[name].astype(np.float32)) / 2).astype(np.float16)
+            for name in first.files
+        }
+    np.savez_compressed(out, **mean)

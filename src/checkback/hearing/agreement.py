@@ -137,6 +137,10 @@ class _Candidate:
         return -math.inf if likely is None else likely
 
 
+_Asked = tuple[list[_Candidate], Future[tuple[Fit | None, ...]]]
+"""Sentences that the first listener is asked about, and its answer."""
+
+
 class _Ahead:
     """What is heard of a sound that will probably be the next utterance."""
 
@@ -232,12 +236,17 @@ class Agreement:
             return None
         chosen = next((each for each in heard if not each.searched_again), None)
         listed = _List()
+        fits: list[_Asked] = []
         if chosen is not None:
+            if (choice := self._language.meaning(chosen.words)) is not None:
+                # before those near it are looked for, which takes a while
+                listed.candidates[choice] = _Candidate(chosen.words, evidence=Evidence(chosen=True))
+                fits.append(self._begin_weighing(utterance, list(listed.candidates.values()), fits))
             self._add(chosen.words.split(), listed, own=True)
         for again in (each for each in heard if each.searched_again):
             self._add_again(again.words.split(), chosen, listed)
         self._expect(utterance.expected, chosen, listed)
-        fits = [self._begin_weighing(utterance, list(listed.candidates.values()), [])]
+        fits.append(self._begin_weighing(utterance, list(listed.candidates.values()), fits))
         # what they find is put down by this thread alone
         found, wrote = ((), None) if taking is None else taking.result()
         self._found(found, listed)
@@ -306,17 +315,17 @@ class Agreement:
         self,
         utterance: Utterance,
         candidates: Sequence[_Candidate],
-        begun: Sequence[tuple[list[_Candidate], Future[Any]]],
+        begun: Sequence[_Asked],
         without: Collection[int] = (),
-    ) -> tuple[list[_Candidate], Future[tuple[Fit | None, ...]]]:
+    ) -> _Asked:
         """Ask the first listener about the sentences that it should judge and was not asked about yet.
 
         Parameters
         ----------
         utterance : Utterance
         candidates : sequence of _Candidate
-        begun : sequence of (list of _Candidate, Future)
-            What it was asked.
+        begun : sequence of _Asked
+            What it was asked before.
         without : collection of int
             It is not asked about those with these ids.
         """

@@ -430,6 +430,8 @@ class PocketSphinxRecogniser:
             raise failures[0]
         self._workers = [each.result() for each in workers]
         self._worker = self._workers[0]
+        #: Number of the child that is asked about the next sentence.
+        self._turn = 0
         self._searching = self._workers[: 2 if second == "searches" else 1]
         self._prepared: tuple[Utterance, list[Future[_Answer | None]]] | None = None
         self._following: list[Future[_Answer | None]] = []
@@ -495,11 +497,14 @@ class PocketSphinxRecogniser:
 
     def weigh(self, utterance: Utterance, sentences: Sequence[Wordings]) -> tuple[Fit | None, ...]:
         """Return how well each sentence fits; see `PocketSphinxDecoder.weigh`."""
-        count = len(self._workers)
-        # a child without a sentence learns from the sound meanwhile, for what it may be asked about it next
+        # In turn, because the first of these may come in a call of its own.  A child without one learns from the
+        # sound meanwhile, for what it may be asked about it next.
+        count, turn = len(self._workers), self._turn
+        self._turn = (turn + len(sentences)) % count
+        workers = [*self._workers[turn:], *self._workers[:turn]]
         asked = [
             worker.submit(_Weigh(utterance.pcm, tuple(sentences[n::count])))
-            for n, worker in enumerate(self._workers)
+            for n, worker in enumerate(workers)
         ]
         found: list[Fit | None] = [None] * len(sentences)
         for n, answer in enumerate(asked[: len(sentences)]):
