@@ -13,6 +13,7 @@ import pytest
 from test_loop import Room
 
 import english
+from checkback import certainty
 from checkback.hearing.recogniser import Heard, Recogniser, Utterance
 from checkback.listeners import make_recogniser
 from checkback.settings import Hearing, Settings
@@ -173,6 +174,18 @@ class TestTwoListeners:
         # an answer is waited for since: it has to be on the list
         two.prepare(utterance)  # type: ignore[attr-defined]
         assert "fifty" in words(two.hear(replace(utterance, expected=("fifty",))))
+
+    @pytest.mark.parametrize("voice", ["rms", "slt"])
+    @pytest.mark.parametrize("answer", ["fifty", "fifteen", "option one"])
+    def test_an_answer_that_is_a_sentence_too_is_listed_once_and_surely(
+        self, two: Recogniser, answer: str, voice: str
+    ) -> None:
+        heard = two.hear(replace(said(answer, voice), expected=("fifty", "fifteen", "option one")))
+        assert words(heard).count(answer) == 1
+        probabilities, _ = certainty.judge(heard, [1.0] * len(heard.hypotheses))
+        best = max(range(len(probabilities)), key=lambda n: probabilities[n])
+        assert heard.hypotheses[best].words == answer
+        assert probabilities[best] > 0.9
 
     @pytest.mark.parametrize(
         ("sentence", "kind"),

@@ -387,9 +387,14 @@ class Agreement:
         return list(candidates), self._waiting.submit(self._second.judge, pcm, texts)
 
     def _expect(self, answers: Sequence[str], chosen: Hypothesis | None, listed: _List) -> None:
-        """List the answers that the program waits for; alone they are no sentences of the grammar."""
+        """List the answers that the program waits for, of which some are sentences of the grammar too."""
         for answer in answers:
-            candidate = listed.candidates[_ANSWER, answer] = _Candidate(answer, answer=True)
+            # once only: between two of the same words the probability would be shared out
+            meaning = self._language.meaning(answer)
+            candidate = listed.candidates.setdefault(
+                (_ANSWER, answer) if meaning is None else meaning, _Candidate(answer)
+            )
+            candidate.words, candidate.answer = answer, True
             candidate.add(found_by_first=True, found_by_second=True)
             if chosen is not None:
                 candidate.add(first_distance=self._matcher.apart(chosen.words.split(), answer.split()))
