@@ -225,7 +225,7 @@ def main() -> None:
     )
     model = LowRankWhisper(options.whisper / "model.bin", options.rank)
     if options.begin_with is not None:
-        model.begin_with(options.begin_with)
+        model.begin_with(options.begin_with, same_rank=options.halfway)
     learn(model, batches, options.steps, options.rate, options.out)
     if options.halfway:
         halfway(options.begin_with, options.out, options.out)

@@ -155,12 +155,23 @@ class LowRankWhisper(nn.Module):
         """Return the scores of every next piece."""
         return functional.linear(states, self.projection)
 
-    def begin_with(self, path: Path) -> None:
-        """Take a change that `write` wrote, of the same rank or a lower one."""
+    def begin_with(self, path: Path, *, same_rank: bool = False) -> None:
+        """Take a change that `write` wrote, of the same rank or a lower one.
+
+        Raises
+        ------
+        UserError
+            If it is of a higher rank, or of a lower one where the same is wanted.
+        """
         with np.load(path) as arrays, torch.no_grad():
             for each in self.modules():
                 if isinstance(each, Linear):
                     inner, outer = (torch.tensor(arrays[f"{each.name}/{half}"]).float() for half in "AB")
+                    if len(inner) > len(each.inner) or (same_rank and len(inner) < len(each.inner)):
+                        raise UserError(
+                            f"{path} has the rank {len(inner)} for {each.name}, and {len(each.inner)} is asked for: "
+                            "give another --rank."
+                        )
                     each.inner[: len(inner)] = inner
                     each.outer[:, : len(inner)] = outer
 
@@ -180,20 +191,8 @@ def halfway(one: Path, other: Path, out: Path) -> None:
 
     What was learnt for some voices costs a little for others; between the two is often better than either
     (Wortsman et al., "Robust fine-tuning of zero-shot models", 2022).
-
-    Raises
-    ------
-    UserError
-        If they are not for the same matrices, or have other ranks.
     """
     with np.load(one) as first, np.load(other) as second:
-        if {name: first[name].shape for name in first.files} != {
-            name: second[name].shape for name in second.files
-        }:
-            raise UserError(
-                f"{one} and {other} have other matrices or other ranks: take one that the other was begun with, "
-                "of the same --rank."
-            )
         mean = {
             name: ((first[name].astype(np.float32) + second[name].astype(np.float32)) / 2).astype(np.float16)
             for name in first.files

@@ -485,8 +485,8 @@ what is written on silence (0.4)."""
 ENOUGH: Mapping[Risk, float] = {"low": 0.75, "usual": 0.82, "high": 0.88, "question": 0.98, "twin": 0.96}
 """Probability from which a sentence is taken without a question.
 
-Chosen by hand.  On the development side, 209 call-outs in each condition, each voice judged with weights fitted to the
-others: 0.65, 0.72, 0.8 and 0.93 took 87 % rightly and three wrongly at 5 dB, 0.7, 0.78, 0.85 and 0.95 83 % and two,
+Chosen by hand, and tried by hand: on the development side, 209 call-outs in each condition, each voice judged with
+weights fitted to the others, 0.65, 0.72, 0.8 and 0.93 took 87 % rightly and three wrongly at 5 dB, 0.7, 0.78, 0.85 and 0.95 83 % and two,
 these 80 % and one, with the same one wrong in quiet and none at 15 and 10 dB.  "question": what asks the program
 something; an event that is taken for it leaves nothing in the record that could be corrected ("balloon down"
 became "balloon time" in quiet by one voice, with a certainty of 0.973).  "twin": a dose with a number that sounds like another.

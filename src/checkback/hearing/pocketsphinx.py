@@ -475,7 +475,7 @@ class PocketSphinxRecogniser:
     def hear(self, utterance: Utterance) -> Heard:
         """Decode one utterance; see `Recogniser.hear`.
 
-        Of a pair the last hypothesis is that of the second search, without words if it found nothing.
+        Where two search, the last hypothesis is that of the second, without words if it found nothing.
         """
         prepared, self._prepared = self._prepared, None
         if (

@@ -155,7 +155,6 @@ class _Engine:
         # only for what the model's own halves here do not do
         self._load_writing = cache(lambda: loaded(weights()[1]) if self._tuned else self._plain)
         self._own_encoder: SoundEncoder | None = None
-        self._least_s = TUNED_CONTEXT_S if self._tuned else LEAST_CONTEXT_S
         self._end = self._id("<|endoftext|>")
         self._before_times = self._id("<|notimestamps|>")
         self._start = [self._id("<|startoftranscript|>")]
@@ -264,22 +263,21 @@ class _Engine:
         """Return the encoder's output, shape (1, frames / 2, width)."""
         plain = plain or not self._tuned
         digest = digest_of(pcm) + (b"as it came" if plain else b"")
-        encoded = self._encoded.get(digest)
-        if encoded is None:
-            least_s = LEAST_CONTEXT_S if plain else self._least_s
-            features = log_mel(pcm, context_frames(len(pcm), least_s), self._plain.n_mels)
-            own = None if plain and self._tuned else self._own_encoder
-            if own is not None:
-                encoded = own(features)[None]
-            else:
-                model = self._plain if plain else self._load_writing()
-                encoded = np.array(model.encode(self._view.from_array(features[None]), to_cpu=True))
-            assert encoded is not None
-            self._encoded[digest] = encoded
+        if digest not in self._encoded:
+            self._encoded[digest] = self._newly_encoded(pcm, plain)
             if len(self._encoded) > KEPT_SOUNDS:
                 self._encoded.popitem(last=False)
         self._encoded.move_to_end(digest)
-        return encoded
+        return self._encoded[digest]
+
+    def _newly_encoded(self, pcm: Pcm, plain: bool) -> NDArray[np.float32]:
+        least_s = LEAST_CONTEXT_S if plain else TUNED_CONTEXT_S
+        features = log_mel(pcm, context_frames(len(pcm), least_s), self._plain.n_mels)
+        # its own half is of the model that is searched with
+        if self._own_encoder is not None and plain != self._tuned:
+            return self._own_encoder(features)[None]
+        model = self._plain if plain else self._load_writing()
+        return np.array(model.encode(self._view.from_array(features[None]), to_cpu=True))
 
     def _transcribe(self, request: Transcribe) -> FreeText:
         if len(request.pcm) < SHORTEST_S * SAMPLE_RATE_HZ:
