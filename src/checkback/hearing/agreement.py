@@ -54,8 +54,9 @@ MOST_WEIGHED, MOST_WEIGHED_ALONE = 3, 4
 """Of the sentences, the first listener judges so many: its own choice, and the likeliest beside a second listener, or
 those nearest by sound without one, and the answers that are waited for.  More took time and brought nothing."""
 
-WEIGHED_WITHIN = 8.0
-"""And none that the second one finds so much less probable than the likeliest, in natural logarithms."""
+LIKELY_WITHIN = 8.0
+"""And none that the second one finds so much less probable than the likeliest, in natural logarithms; nor does that
+one judge such a sentence more exactly."""
 
 EDGES_S = 0.65
 """Of the sound, so much is not speech: what lies between the pedal and the words."""
@@ -237,11 +238,14 @@ class Agreement:
         chosen = next((each for each in heard if not each.searched_again), None)
         listed = _List()
         fits: list[_Asked] = []
-        if chosen is not None:
-            if (choice := self._language.meaning(chosen.words)) is not None:
-                # before those near it are looked for, which takes a while
-                listed.candidates[choice] = _Candidate(chosen.words, evidence=Evidence(chosen=True))
-                fits.append(self._begin_weighing(utterance, list(listed.candidates.values()), fits))
+        choice = None if chosen is None else self._language.meaning(chosen.words)
+        if chosen is not None and choice is not None:
+            # before those near it are looked for, which takes a while
+            own = Evidence(chosen=True, first_distance=0.0, found_by_first=True)
+            listed.candidates[choice] = _Candidate(chosen.words, evidence=own)
+            fits.append(self._begin_weighing(utterance, list(listed.candidates.values()), fits))
+        near_listed = chosen is not None and (taking is None or choice is None)
+        if chosen is not None and near_listed:
             self._add(chosen.words.split(), listed, own=True)
         for again in (each for each in heard if each.searched_again):
             self._add_again(again.words.split(), chosen, listed)
@@ -249,21 +253,25 @@ class Agreement:
         fits.append(self._begin_weighing(utterance, list(listed.candidates.values()), fits))
         # what they find is put down by this thread alone
         found, wrote = ((), None) if taking is None else taking.result()
-        self._found(found, listed)
         if ahead is not None and ahead.dropped:
             return None
-        free_text, said = self._read(wrote)
         # What the search of a tuned second listener did not find is far from likely, but what the first one chose
         # counts.
         enough = bool(found) and wrote is not None and wrote.tuned
+        if chosen is not None and not enough and not near_listed:
+            self._add(chosen.words.split(), listed, own=True)
+        self._found(found, listed)
+        free_text, said = self._read(wrote)
         if said and not enough:
             self._add(said, listed, own=False)
         candidates = list(listed.candidates.values())
         found_by_search = {id(each) for each in candidates if each.evidence.second_logprob is not None}
         fits.append(self._begin_weighing(utterance, candidates, fits))
-        # Meanwhile the second one judges more exactly what its search found, and the others for the first time.
+        # Meanwhile the second one judges more exactly the likeliest that its search found, and for the first time what
+        # else counts.
+        least = _least_likely(candidates)
         judging = self._begin_judging(
-            pcm, [each for each in candidates if id(each) in found_by_search or _matters(each) or not enough]
+            pcm, [each for each in candidates if each.likely > least or _matters(each) or not enough]
         )
         _put_down(judging)
         fits.append(self._begin_weighing(utterance, candidates, fits, without=found_by_search))
@@ -338,8 +346,8 @@ class Agreement:
         if self._second is None:
             answers = sum(each.answer for each in candidates)
             return sorted(candidates, key=_by_sound)[: answers + MOST_WEIGHED_ALONE]
-        best = max((each.likely for each in candidates), default=0.0)
-        near = [each for each in candidates if each.evidence.chosen or each.likely > best - WEIGHED_WITHIN]
+        least = _least_likely(candidates)
+        near = [each for each in candidates if each.evidence.chosen or each.likely > least]
         return sorted(near, key=lambda each: (not each.evidence.chosen, -each.likely))[:MOST_WEIGHED]
 
     def _found(self, found: Sequence[Judged], listed: _List) -> None:
@@ -454,6 +462,11 @@ class Agreement:
                 )
             else:
                 candidate.add(found_by_second=True)
+
+
+def _least_likely(candidates: Sequence[_Candidate]) -> float:
+    """Return how likely a sentence has to be for the second listener to be looked at more closely."""
+    return max((each.likely for each in candidates), default=-math.inf) - LIKELY_WITHIN
 
 
 def _matters(candidate: _Candidate) -> bool:
