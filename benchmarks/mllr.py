@@ -9,77 +9,21 @@ frame are needed.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from unittest.mock import patch
 
 import numpy as np
+from hearing_corpus.acoustics import Listening
 from numpy.typing import NDArray
 
 from checkback.hearing import pocketsphinx as first_listener
-from checkback.hearing.pocketsphinx import PocketSphinxDecoder
+from checkback.hearing.acoustic_model import LEAST_VARIANCE, VALUES, read_model
 from checkback.hearing.recogniser import Grammar, Pcm
 
 _Array = NDArray[np.float64]
 
-VALUES = 13
-"""Cepstra of a frame; with their first and second differences three streams."""
-
 HELD_BACK = 200.0
 """Frames' worth of belief that nothing needs to be changed."""
-
-_LEAST_VARIANCE = 1e-4
-_SILENCE = "SIL"
-
-
-def parameters(path: Path) -> _Array:
-    """Read means or variances of an acoustic model, shape (phones, streams, densities, values)."""
-    raw = path.read_bytes()
-    start = raw.index(b"endhdr\n") + len(b"endhdr\n") + 4
-    phones, streams, densities = np.frombuffer(raw, "<i4", 3, start)
-    start += 4 * (3 + streams + 1)
-    shape = (phones, streams, densities, VALUES)
-    return np.frombuffer(raw, "<f4", int(np.prod(shape)), start).reshape(shape).astype(np.float64)
-
-
-def phones_of(path: Path) -> list[str]:
-    """Read the names of the phones out of a binary model definition, in the order of their codebooks."""
-    raw = path.read_bytes()
-    start = 12 + int.from_bytes(raw[8:12], "little")
-    count = int.from_bytes(raw[start : start + 4], "little")
-    return [name.decode("ascii") for name in raw[start + 40 :].split(b"\0", count)[:count]]
-
-
-def features(cepstra: _Array) -> _Array:
-    """Return cepstra less their mean, and differences over two and three frames, shape (frames, 3, 13)."""
-    padded = np.pad(cepstra - cepstra.mean(axis=0), ((3, 3), (0, 0)), mode="edge")
-    at = {k: padded[3 + k : len(padded) - 3 + k] for k in range(-3, 4)}
-    second = (at[3] - at[-1]) - (at[1] - at[-3])
-    return np.stack([at[0], at[2] - at[-2], second], axis=1)
-
-
-def _aligned(
-    decoder: PocketSphinxDecoder, pcm: Pcm, words: str, folder: Path
-) -> Iterator[tuple[str, slice, _Array]]:
-    """Yield each phone of known words with its frames and the features of the whole sound."""
-    inner = decoder._whole
-    inner.reinit_feat()
-    decoder._pass(first_listener._NO_SEARCH, pcm)
-    for path in folder.glob("*.mfc"):
-        path.unlink()
-    inner.set_align_text(words)
-    for state_level in (False, True):
-        if state_level:
-            inner.set_alignment()
-        inner.start_utt()
-        inner.process_raw(np.ascontiguousarray(pcm, dtype="<i2").tobytes(), False, True)
-        inner.end_utt()
-        if not state_level and inner.hyp() is None:
-            return
-    raw = max(folder.glob("*.mfc")).read_bytes()
-    found = features(np.frombuffer(raw, ">f4", offset=4).reshape(-1, VALUES).astype(np.float64))
-    for phone in inner.get_alignment().phones():
-        yield phone.name, slice(phone.start, phone.start + phone.duration), found
 
 
 def estimated(grammar: Grammar, reading: Sequence[tuple[Pcm, str]], folder: Path) -> _Array:
@@ -98,24 +42,27 @@ def estimated(grammar: Grammar, reading: Sequence[tuple[Pcm, str]], folder: Path
     ndarray, shape (streams, 13, 14)
         The offset behind the matrix.
     """
-    model = first_listener._ACOUSTIC_MODEL
-    means = parameters(model / "means")
-    variances = np.maximum(parameters(model / "variances"), _LEAST_VARIANCE)
-    number = {name: n for n, name in enumerate(phones_of(model / "mdef"))}
-    with patch.object(first_listener, "TUNED", {**first_listener.TUNED, "mfclogdir": str(folder)}):
-        decoder = PocketSphinxDecoder(grammar)
+    model = read_model(first_listener.ACOUSTIC_MODEL)
+    means = model.means.astype(np.float64)
+    variances = np.maximum(model.variances, LEAST_VARIANCE).astype(np.float64)
+    listening = Listening(grammar, folder)
     streams = means.shape[1]
     left = np.zeros((streams, VALUES, VALUES + 1, VALUES + 1))
     right = np.zeros((streams, VALUES, VALUES + 1))
     used = 0
     for pcm, words in reading:
-        for name, frames, found in _aligned(decoder, pcm, words, folder):
-            if name == _SILENCE or name not in number:
+        states = listening.states(pcm, words)
+        if states is None:
+            continue
+        found = listening.features(pcm, gated=False)[: len(states)]
+        for phone in np.unique(states[:, 0]):
+            if phone == listening.silence:
                 continue
-            used += len(found[frames])
+            here = found[states[: len(found), 0] == phone]
+            used += len(here)
             for s in range(streams):
-                mean, spread = means[number[name], s], variances[number[name], s]
-                x = found[frames, s]
+                mean, spread = means[phone, s], variances[phone, s]
+                x = here[:, s]
                 apart = (np.square(x[:, None] - mean) / spread + np.log(spread)).sum(axis=2)
                 share = np.exp(-0.5 * (apart - apart.min(axis=1, keepdims=True)))
                 share /= share.sum(axis=1, keepdims=True)

@@ -132,6 +132,8 @@ class First:
         The noise and the mean are those of the whole sound.
     gate : bool
         What does not stand out of the quietest moments is turned down.
+    tuned : bool
+        The acoustic model is the one that is changed for call-outs.
     """
 
     what: str
@@ -144,6 +146,7 @@ class First:
     cut_by: str = "vad-today"
     whole: bool = False
     gate: bool = True
+    tuned: bool = True
 
 
 class _MeanGiven(PocketSphinxDecoder):
@@ -187,7 +190,7 @@ def _features(changes: Mapping[str, str], folder: Path) -> dict[str, str]:
     """Return the setting that names changed feature settings; the model's own override all others."""
     if not changes:
         return {}
-    lines = (first_listener._ACOUSTIC_MODEL / "feat.params").read_text(encoding="utf-8").split()
+    lines = (first_listener.ACOUSTIC_MODEL / "feat.params").read_text(encoding="utf-8").split()
     known = {**dict(zip(lines[::2], lines[1::2], strict=True)), **{f"-{k}": v for k, v in changes.items()}}
     path = folder / "feat.params"
     path.write_text("".join(f"{name} {value}\n" for name, value in known.items()), encoding="utf-8")
@@ -217,7 +220,7 @@ def made_decoder(row: First, grammar: Grammar, adaptation: Adaptation) -> Pocket
             **_features(row.features, Path(folder)),
         }
         with patch.object(first_listener, "TUNED", settings):
-            decoder = kind(grammar)
+            decoder = kind(grammar, tuned=row.tuned)
     if isinstance(decoder, _MeanGiven):
         decoder.mean = adaptation.mean or ""
     return decoder
@@ -298,6 +301,7 @@ FIRST: dict[str, First] = {
         sound=partial(rnnoise, 1.0),
         features={"remove_noise": "no"},
     ),
+    "untuned": First("the acoustic model as it came", tuned=False),
     "no-gating": First("without the spectral gating of now", gate=False),
     "gating-before": First(
         "gating by noisereduce instead, noise from before the speech",

@@ -57,21 +57,16 @@ SHORT_NUMBERS = bool(torch.cpu._is_avx512_bf16_supported())
 NOT_JUDGED = -1
 
 
-def speech(
-    work: Path, whisper: Path, corpus: Path, book: Phrasebook, *, accents: bool, many: bool
-) -> list[Said]:
+def speech(work: Path, whisper: Path, corpus: Path, book: Phrasebook, **by_whom: float) -> list[Said]:
     """Make the sound files and their texts, or take those that are there."""
-    listed = work / "said.jsonl"
+    listed = work / f"said-{'-'.join(f'{name}-{wanted:g}' for name, wanted in by_whom.items())}.jsonl"
     if listed.exists():
         lines = listed.read_text(encoding="utf-8").splitlines()
         rows = [json.loads(line) for line in lines]
         return [Said(**{**row, "path": work / row["path"]}) for row in rows]
     written = language_of(book).written
     measured = {item.said for item in read_manifest(corpus)}
-    found = [
-        replace(each, text=written(each.words))
-        for each in call_outs(work, book, measured, accents=accents, many=many)
-    ]
+    found = [replace(each, text=written(each.words)) for each in call_outs(work, book, measured, **by_whom)]
     print(f"{len(found)} call-outs", flush=True)
     listener = WhisperListener(whisper, tuned=False)
     try:
@@ -201,6 +196,7 @@ def main() -> None:
     parser.add_argument("--rank", type=int, default=ENCODER_RANK, help="of the changes in the encoder")
     parser.add_argument("--accents", action="store_true", help="other engines and strong accents too")
     parser.add_argument("--many", action="store_true", help="many speakers of Kokoro instead of one")
+    parser.add_argument("--share", type=float, default=1.0, help="of what the speakers of Kokoro say")
     parser.add_argument("--steps", type=int, default=700)
     parser.add_argument("--batch", type=int, default=12)
     parser.add_argument("--rate", type=float, default=8e-4)
@@ -213,11 +209,17 @@ def main() -> None:
     torch.manual_seed(1)
     book = app.load_book(Settings())
     items = speech(
-        options.work, options.whisper, options.corpus, book, accents=options.accents, many=options.many
+        options.work,
+        options.whisper,
+        options.corpus,
+        book,
+        accents=options.accents,
+        many=options.many,
+        share=options.share,
     )
     tokenizer = tokenizers.Tokenizer.from_file(str(options.whisper / "tokenizer.json"))
     batches = Batches(
-        Roughener(items, options.seed, many=options.many),
+        Roughener(items, options.seed, many=options.many, share=options.share),
         tokenizer,
         book.file.writes_like,
         options.batch,

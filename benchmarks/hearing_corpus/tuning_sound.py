@@ -6,6 +6,7 @@ its voices (`voices.HELD_BACK`), so that settings can still be chosen with them.
 
 from __future__ import annotations
 
+import math
 import random
 from collections import Counter
 from collections.abc import Iterator
@@ -55,7 +56,7 @@ SLOW_SHARE = 4
 MANY_SHARE, MANY_AT_MOST = 3, 800
 """Of many speakers of Kokoro, every so manieth, and no more than so many."""
 
-FOREIGN_AT_MOST, PICO_AT_MOST, MIXED_AT_MOST, BEYOND_AT_MOST = 1200, 600, 380, 460
+FOREIGN_AT_MOST, PICO_AT_MOST, MIXED_AT_MOST, BEYOND_AT_MOST = 1800, 600, 380, 460
 """Of the sentences of the voices with accents."""
 
 SLOW_COUNTS, MANY_COUNT, ACCENT_COUNT = 3, 15, 4
@@ -77,7 +78,13 @@ class Said:
 
 
 def call_outs(
-    folder: Path, book: Phrasebook, measured: set[str], *, accents: bool = False, many: bool = False
+    folder: Path,
+    book: Phrasebook,
+    measured: set[str],
+    *,
+    accents: bool = False,
+    many: bool = False,
+    share: float = 1.0,
 ) -> Iterator[Said]:
     """Make call-outs that are not measured, by the voices that are not held back.
 
@@ -92,6 +99,8 @@ def call_outs(
         Japanese, and by two statistical ones.
     many : bool
         By many speakers of Kokoro instead of one.
+    share : float
+        Of what the speakers of Kokoro say, which takes long to make.
     """
     drawn = {sentence.words: sentence for sentence in draw(book, "dev", SENTENCES)}
     size = Counter(sentence.family for sentence in drawn.values())
@@ -122,6 +131,8 @@ def call_outs(
             pairs = pairs[::MANY_SHARE][:MANY_AT_MOST] if many else pairs[::SLOW_SHARE]
         if at_most is not None:
             pairs = sorted(pairs, key=lambda pair: digest(group[0].name, pair[1]))[:at_most]
+        if group[0].engine == "kokoro":
+            pairs = pairs[: math.ceil(share * len(pairs))]
         wanted += [(group[n % len(group)], pitch, words) for n, (words, pitch) in enumerate(pairs)]
     with ProcessPoolExecutor(cpu_count()) as pool:
         yield from pool.map(_said, repeat(folder), *zip(*wanted, strict=True), chunksize=8)
@@ -153,16 +164,19 @@ class Roughener:
     seed : int
     many : bool
         Whether many speakers of Kokoro are among them.
+    share : float
+        So much of what they say, which counts the more.
     """
 
     BEDS, ROOMS = 6, 60
 
-    def __init__(self, items: list[Said], seed: int, *, many: bool = False) -> None:
+    def __init__(self, items: list[Said], seed: int, *, many: bool = False, share: float = 1.0) -> None:
         self._rng = np.random.default_rng(seed)
         self._talk = [each for each in items if each.talk]
         self._calls = [each for each in items if not each.talk]
-        slow = {each.name for each in (*VOICES["dev"], *MANY, *MIXED, *BEYOND) if each.engine == "kokoro"}
-        counts = MANY_COUNT if many else SLOW_COUNTS
+        of_kokoro = (*VOICES["dev"], *MANY, *MIXED, *BEYOND)
+        slow = {each.name for each in of_kokoro if each.engine == "kokoro"}
+        counts = round((MANY_COUNT if many else SLOW_COUNTS) / share)
         with_accent = {each.name for each in (*FOREIGN, *PICO)}
         self._calls = [
             each
@@ -247,6 +261,23 @@ class Roughener:
             return _pcm(sound), None
         items = self._talk if which < NOISE_SHARE + TALK_SHARE else self._calls
         said = items[int(rng.integers(len(items)))]
+        return self.rough(said), said.text
+
+    def clean(self, said: Said, edge_s: float) -> Pcm:
+        """Return a sound in a quiet room, with so much silence at its ends."""
+        sound = np.pad(read(said.path), round(edge_s * SAMPLE_RATE_HZ))
+        return _pcm(sound + self._rng.standard_normal(len(sound)) * SPEECH_LEVEL * 10 ** (-50 / 20))
+
+    def rough(self, said: Said, edges: tuple[int, int] | None = None) -> Pcm:
+        """Return a sound in noise, by some microphone, perhaps in a room.
+
+        Parameters
+        ----------
+        said : Said
+        edges : (int, int) or None
+            Samples before and behind it.
+        """
+        rng = self._rng
         sound = read(said.path)
         if rng.random() < 0.6:
             # microphones lift the high or the low tones
@@ -257,12 +288,13 @@ class Roughener:
         if rng.random() < 0.3:
             sound = fftconvolve(sound, self._rooms[int(rng.integers(len(self._rooms)))])
         sound = sound / active_level(sound) * SPEECH_LEVEL
-        edges_s = rng.uniform(0.03, 0.6), rng.uniform(0.05, 0.7)
-        before, behind = (int(edge_s * SAMPLE_RATE_HZ) for edge_s in edges_s)
-        sound = np.pad(sound, (before, behind))
+        if edges is None:
+            edges_s = rng.uniform(0.03, 0.6), rng.uniform(0.05, 0.7)
+            edges = int(edges_s[0] * SAMPLE_RATE_HZ), int(edges_s[1] * SAMPLE_RATE_HZ)
+        sound = np.pad(sound, edges)
         snr_db = rng.uniform(30, 60) if rng.random() < 0.15 else rng.uniform(-1, 22)
         sound = sound + self.noise(len(sound)) * SPEECH_LEVEL * 10 ** (-snr_db / 20)
-        return _pcm(sound * 10 ** (rng.uniform(-14, 10) / 20)), said.text
+        return _pcm(sound * 10 ** (rng.uniform(-14, 10) / 20))
 
 
 def _pcm(sound: Sound) -> Pcm:

@@ -10,8 +10,9 @@ neural       Kokoro-82M with its five Japanese speakers, who read English with a
              tools/fetch_benchmark_voices.py)
 flite        made from recordings of people (Debian's flite)
 festival     diphones of recorded people (Debian's festival)
-diphones     the same program with diphones of Czech and Italian speakers, who so read English with a strong
-             accent (Debian's festvox-czech-ph, -machac, -dita, -krb, festvox-italp16k, -itapc16k); for tuning only
+diphones     the same program with diphones of Czech, Italian, Indian and Finnish speakers, who so read English
+             with a strong accent (Debian's festvox-czech-ph, -machac, -dita, -krb, festvox-italp16k, -itapc16k,
+             festvox-te-nsk, festvox-suopuhe-lj, -mv); for tuning only
 pico         a statistical model (package ttspico, Apache-2.0); for tuning only
 
 Further speakers are made of one voice by another pitch, with which the length of the vocal tract
@@ -100,7 +101,7 @@ VOICES: dict[Side, tuple[Voice, ...]] = {
 
 
 HELD_BACK = ("awb", "gongitsune")
-"""Voices of the development side with which the second listener was not tuned: settings are chosen with them."""
+"""Voices of the development side with which no listener is tuned: settings are chosen with them."""
 
 
 def _kokoro_speakers(names: str) -> tuple[Voice, ...]:
@@ -142,8 +143,11 @@ BEYOND = (
 
 FOREIGN = tuple(
     Voice(name.replace("_", "-"), "diphones", name)
-    for name in ("czech_ph", "czech_machac", "czech_dita", "czech_krb", "lp_diphone", "pc_diphone")
-)
+    for name in (
+        "czech_ph", "czech_machac", "czech_dita", "czech_krb", "lp_diphone", "pc_diphone", "telugu_NSK_diphone",
+        "suo_fi_lj_diphone", "hy_fi_mv_diphone",
+    )
+)  # fmt: skip
 """Diphone voices of neither side, with which the second listener is tuned too: English in the sounds of other languages."""
 
 PICO = (Voice("pico-us", "pico", "en-US"), Voice("pico-gb", "pico", "en-GB"))
@@ -327,7 +331,7 @@ def _speak_festival(speaker: str, words: str, rate: float) -> tuple[Any, int]:
     )
 
 
-#: The phonemes of hibari in the nearest sounds of Czech and Italian, as their diphones are named.
+#: The phonemes of hibari in the nearest sounds of other languages, as their diphones are named.
 _NEAR = {
     **{sign: sign for sign in "bdfgjklmnpstvz"}, "ə": "a", "ʌ": "a", "æ": "e", "ɛ": "e", "ɪ": "i", "ᵻ": "i", "ᵊ": "e",
     "ɔ": "o", "ʊ": "u", "O": "o u", "A": "e j", "I": "a j", "W": "a u", "Y": "o j", "ɹ": "r", "θ": "t", "ð": "d",
@@ -342,24 +346,37 @@ _ITALIAN = {
     "ə": "e",
 }  # fmt: skip
 
-#: Of each voice, its sounds and its pitch in hertz.
+_TELUGU = {
+    **{sign: sign for sign in "bfgklmnpsv"}, "j": "y", "w": "v", "h": "h", "z": "s", "t": "T", "d": "D", "ɹ": "r",
+    "θ": "th", "ð": "dh", "ŋ": "N", "ʤ": "j", "ʧ": "ch", "ʃ": "sh", "ʒ": "zh", "T": "D", "ɾ": "D", "ɡ": "g",
+    "ə": "a", "ʌ": "a", "æ": "eh", "ɛ": "eh", "ɪ": "ih", "ᵻ": "ih", "ᵊ": "a", "ɔ": "aa", "ɑ": "aa", "ʊ": "uh",
+    "ɜ": "a", "i": "iy", "u": "uw", "O": "oo", "A": "ee", "I": "ay", "W": "aw", "Y": "oh y",
+}  # fmt: skip
+_FINNISH = {
+    **_NEAR, "ɜ": "e:", "ɑ": "a:", "i": "i:", "u": "u:", "w": "v", "h": "h", "ŋ": "N", "z": "s", "ʤ": "t s", "ʧ": "t s",
+    "ʃ": "s", "ʒ": "s",
+}  # fmt: skip
+
+#: Of each voice, its sounds, its pitch in hertz, and what it calls silence.
 _DIPHONES = {
-    "czech_ph": (_CZECH, 105), "czech_machac": (_CZECH, 100), "czech_dita": (_CZECH, 190), "czech_krb": (_CZECH, 240),
-    "lp_diphone": (_ITALIAN, 180), "pc_diphone": (_ITALIAN, 110),
+    "czech_ph": (_CZECH, 105, "#"), "czech_machac": (_CZECH, 100, "#"), "czech_dita": (_CZECH, 190, "#"),
+    "czech_krb": (_CZECH, 240, "#"), "lp_diphone": (_ITALIAN, 180, "#"), "pc_diphone": (_ITALIAN, 110, "#"),
+    "telugu_NSK_diphone": (_TELUGU, 120, "pau"), "suo_fi_lj_diphone": (_FINNISH, 190, "#"),
+    "hy_fi_mv_diphone": (_FINNISH, 105, "#"),
 }  # fmt: skip
 
 _STRESSES, _VOWELS = "ˈˌ", "aeiouE"
-_SOUND_S = dict.fromkeys("szfvcS", 0.085) | dict.fromkeys("ptkbdg", 0.07)
+_SOUND_S = dict.fromkeys("szfvcS", 0.085) | dict.fromkeys("ptkbdgTD", 0.07)
 
 
-def _sounds(words: str, table: dict[str, str], rng: random.Random) -> list[tuple[str, float]]:
+def _sounds(words: str, table: dict[str, str], silence: str, rng: random.Random) -> list[tuple[str, float]]:
     """Return the sounds of another language that are nearest to English words, and how long each is, in seconds."""
-    found, stressed = [("#", 0.12)], False
+    found, stressed = [(silence, 0.12)], False
     for sign in phonemes(words):
         if sign in _STRESSES:
             stressed = True
         elif sign in ".,":
-            found.append(("#", 0.12))
+            found.append((silence, 0.12))
         for sound in table.get(sign, "").split():
             usual_s = _SOUND_S.get(sound[0], 0.06)
             if sound[0] in _VOWELS:
@@ -370,9 +387,9 @@ def _sounds(words: str, table: dict[str, str], rng: random.Random) -> list[tuple
 
 
 def _speak_diphones(speaker: str, words: str, rate: float) -> tuple[Any, int]:
-    table, pitch_hz = _DIPHONES[speaker]
+    table, pitch_hz, silence = _DIPHONES[speaker]
     rng = random.Random(digest(speaker, words))
-    sounds = _sounds(words, table, rng)
+    sounds = _sounds(words, table, silence, rng)
     lines = []
     for n, (sound, lasts_s) in enumerate(sounds):
         falling_hz = pitch_hz * (1.12 - 0.25 * n / len(sounds)) * rng.uniform(0.94, 1.06)

@@ -22,6 +22,7 @@ from checkback.extras import extra
 from checkback.hearing.pedals.bindings import in_words
 from checkback.hearing.pedals.devices import devices, may_be_read
 from checkback.hearing.pedals.events import PedalNotice
+from checkback.hearing.pocketsphinx import PocketSphinxRecogniser, can_be_tuned
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Utterance
 from checkback.hearing.voice_activity import WITHOUT_NEURAL, neural_runs
 from checkback.hearing.whisper import PACKAGES
@@ -169,7 +170,11 @@ def _recogniser(settings: Settings) -> str:
         recogniser.hear(Utterance(silence, 0.0, 1.0))
     finally:
         recogniser.close()
-    return f"{recogniser.name} decodes"
+    if PocketSphinxRecogniser.name not in recogniser.name or not settings.hearing.tuned:
+        return f"{recogniser.name} decodes"
+    if can_be_tuned():
+        return f"{recogniser.name} decodes, tuned for call-outs"
+    return f"{recogniser.name} decodes, with the built-in model as it came: the tuning is for another one"
 
 
 def _vosk(settings: Settings) -> str:

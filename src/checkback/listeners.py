@@ -201,7 +201,7 @@ def _first(settings: Settings, grammar: Grammar, book: Phrasebook) -> Recogniser
         # Beside a second listener the other processors have something to do while somebody speaks.  Only where
         # sentences are compared by sound is anything made of a second search, or weighed.
         second = "searches" if second_whisper(settings) is None else "weighs"
-    return PocketSphinxRecogniser(grammar, second=second)
+    return PocketSphinxRecogniser(grammar, second=second, tuned=settings.hearing.tuned)
 
 
 def _second(settings: Settings, book: Phrasebook, spelling: WrittenGraph | None) -> WhisperListener | None:

@@ -50,7 +50,7 @@ class Hearing(_Group):
     )
     tuned: bool = Field(
         default=True,
-        description="Change the weights of Whisper's base model a little, for call-outs in noise.",
+        description="Change the built-in model, and Whisper's base model, a little for call-outs in noise.",
     )
     keep_dictation_sound: bool = Field(
         default=False, description="Keep the sound of dictated notes; without a dictation model always."

@@ -13,11 +13,15 @@ import pytest
 import soundfile
 import soxr
 
+import english
+from checkback import doctor
 from checkback.errors import UserError
 from checkback.hearing.endpointing import Segmenter
 from checkback.hearing.pocketsphinx import PocketSphinxDecoder, PocketSphinxRecogniser, accepts_jsgf
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Grammar, Pcm, Utterance, worded
 from checkback.hearing.recording import Recording
+from checkback.listeners import make_recogniser
+from checkback.settings import Settings
 from hearing_grammar import cathlab, grammar_of
 from speakers import needs_flite, silence, utterance
 
@@ -54,6 +58,33 @@ def test_call_outs_are_heard_word_by_word(decoder: PocketSphinxDecoder, voice: s
     heard = [decoder.decode(utterance(sentence, voice).pcm) for sentence in CALL_OUTS]
     assert [best[0].words for best in heard] == list(CALL_OUTS)
     assert all(best[0].likely_speech_to_us for best in heard)
+
+
+@needs_flite
+def test_the_model_is_tuned_unless_the_settings_say_no(decoder: PocketSphinxDecoder) -> None:
+    said, sentence = utterance(CALL_OUTS[1], "awb"), [worded(CALL_OUTS[1])]
+    tuned, plain = (
+        decoder.weigh(said.pcm, sentence),
+        PocketSphinxDecoder(cathlab(), tuned=False).weigh(said.pcm, sentence),
+    )
+    assert tuned != plain
+    for settings, fit in ((Settings(), tuned), (Settings(hearing={"tuned": False}), plain)):
+        recogniser = make_recogniser(settings, english.book())
+        try:
+            heard = recogniser.hear(said)
+        finally:
+            recogniser.close()
+        own = next(h.evidence for h in heard.hypotheses if h.words == CALL_OUTS[1])
+        assert own is not None and fit[0] is not None and own.first_fit == fit[0].fit
+
+
+def test_doctor_tells_whether_the_model_is_tuned(monkeypatch: pytest.MonkeyPatch) -> None:
+    alone = Settings(hearing={"recogniser": "pocketsphinx", "second": "none"})
+    assert doctor._recogniser(alone) == "pocketsphinx decodes, tuned for call-outs"
+    monkeypatch.setattr(doctor, "can_be_tuned", lambda: False)
+    assert "as it came" in doctor._recogniser(alone)
+    as_it_came = alone.model_copy(update={"hearing": alone.hearing.model_copy(update={"tuned": False})})
+    assert doctor._recogniser(as_it_came) == "pocketsphinx decodes"
 
 
 @needs_flite

@@ -21,6 +21,7 @@ from typing import Any, Literal
 import numpy as np
 from pocketsphinx import Config, Decoder, get_model_path
 
+from checkback.hearing.acoustic_model import change_fits, changed_files
 from checkback.hearing.gating import MARGIN, Gate
 from checkback.hearing.pronunciations import bundled_pronunciations, dictionary_text, pronunciations_of
 from checkback.hearing.recogniser import (
@@ -77,7 +78,10 @@ LEARNT_AT_HELD = LEARNT_AT[:2]
 _PIECE = 1920
 
 _MODEL = Path(get_model_path("en-us"))
-_ACOUSTIC_MODEL = _MODEL / "en-us"
+ACOUSTIC_MODEL = _MODEL / "en-us"
+
+TUNING = Path(__file__).with_name("tuning") / "en-us.npz"
+"""A change of the acoustic model for call-outs in noise, made by `benchmarks/tune_pocketsphinx.py`."""
 
 #: What stands for silence and noise in a path.
 _SILENCE = re.compile(r"<|\[|\(NULL\)")
@@ -145,14 +149,28 @@ def _score_per_frame(path: float, frames: int, segments: Sequence[Any]) -> float
     return total / max(counted, 1)
 
 
-def decoder_of(pronunciations: Mapping[str, Iterable[str]], **settings: Any) -> Any:
-    """Make a PocketSphinx decoder that knows only the given words, with these settings."""
+def decoder_of(
+    pronunciations: Mapping[str, Iterable[str]], *, change: Path | None = None, **settings: Any
+) -> Any:
+    """Make a PocketSphinx decoder that knows only the given words, with these settings.
+
+    Parameters
+    ----------
+    pronunciations : mapping of str to iterable of str
+    change : Path or None
+        Of the acoustic model, as `checkback.hearing.acoustic_model` writes it.
+    **settings
+        Of PocketSphinx.
+    """
     with tempfile.TemporaryDirectory() as folder:
         dictionary = Path(folder) / "words.dict"
         dictionary.write_text(dictionary_text(pronunciations), encoding="utf-8")
+        if change is not None:
+            # read at once, because the folder goes
+            settings |= {"mmap": False, **changed_files(ACOUSTIC_MODEL, change, Path(folder))}
         # Without an explicit None for `lm` the bundled three-gram model is loaded, which is slow.
         return Decoder(
-            Config(hmm=str(_ACOUSTIC_MODEL), dict=str(dictionary), lm=None, loglevel="FATAL", **settings)
+            Config(hmm=str(ACOUSTIC_MODEL), dict=str(dictionary), lm=None, loglevel="FATAL", **settings)
         )
 
 
@@ -170,6 +188,8 @@ class PocketSphinxDecoder:
     gated : bool
         Decode what the gate leaves of the sound, or else the sound as it is; sentences are always weighed on
         what the gate leaves.
+    tuned : bool
+        With the acoustic model changed for call-outs in noise.
 
     Raises
     ------
@@ -182,11 +202,12 @@ class PocketSphinxDecoder:
     The interpreter's lock is held during decoding.
     """
 
-    def __init__(self, grammar: Grammar, *, gated: bool = True) -> None:
+    def __init__(self, grammar: Grammar, *, gated: bool = True, tuned: bool = True) -> None:
         known = pronunciations_of(grammar.words, grammar.pronunciations)
+        change = TUNING if tuned else None
         # Two, because one that has taken a sound whole crashes when it then takes a long one piece by piece.
-        self._whole = decoder_of(known, **TUNED)
-        self._by_piece = decoder_of(known, **TUNED)
+        self._whole = decoder_of(known, change=change, **TUNED)
+        self._by_piece = decoder_of(known, change=change, **TUNED)
         self._words = grammar.words
         # The cheapest search there is, for the passes that only learn from the sound.
         idle = (0, 1, [(0, 1, 1.0, min(grammar.words))])
@@ -380,8 +401,8 @@ _Question = _Decode | _Follow | _Weigh
 _Answer = tuple[Hypothesis, ...] | tuple[Fit | None, ...]
 
 
-def _make_answer(grammar: Grammar, gated: bool) -> Callable[[_Question], _Answer]:
-    decoder = PocketSphinxDecoder(grammar, gated=gated)
+def _make_answer(grammar: Grammar, gated: bool, tuned: bool) -> Callable[[_Question], _Answer]:
+    decoder = PocketSphinxDecoder(grammar, gated=gated, tuned=tuned)
 
     def answer(question: _Question) -> _Answer:
         if isinstance(question, _Follow):
@@ -408,6 +429,8 @@ class PocketSphinxRecogniser:
     second : {"none", "searches", "weighs"}
         A second child, with which sentences are weighed in half of the time.  One that searches also decodes
         the sound as it is, without the gate: two searches that err in different ways.
+    tuned : bool
+        As for `PocketSphinxDecoder`.
 
     Raises
     ------
@@ -417,11 +440,11 @@ class PocketSphinxRecogniser:
 
     name = "pocketsphinx"
 
-    def __init__(self, grammar: Grammar, *, second: Second = "none") -> None:
+    def __init__(self, grammar: Grammar, *, second: Second = "none", tuned: bool = True) -> None:
         plain = replace(grammar, pronunciations=dict(grammar.pronunciations))
         gates = (True,) if second == "none" else (True, False)
         with ThreadPoolExecutor(2) as starting:
-            workers = [starting.submit(self._start, plain, gated) for gated in gates]
+            workers = [starting.submit(self._start, plain, gated, tuned) for gated in gates]
         failures = [failure for each in workers if (failure := each.exception()) is not None]
         if failures:
             for each in workers:
@@ -436,8 +459,8 @@ class PocketSphinxRecogniser:
         self._prepared: tuple[Utterance, list[Future[_Answer | None]]] | None = None
         self._following: list[Future[_Answer | None]] = []
 
-    def _start(self, grammar: Grammar, gated: bool) -> Worker[_Question, _Answer]:
-        return Worker(partial(_make_answer, grammar, gated), name=self.name)
+    def _start(self, grammar: Grammar, gated: bool, tuned: bool) -> Worker[_Question, _Answer]:
+        return Worker(partial(_make_answer, grammar, gated, tuned), name=self.name)
 
     def _submit(self, question: _Question) -> list[Future[_Answer | None]]:
         return [worker.submit(question) for worker in self._searching]
@@ -516,6 +539,11 @@ class PocketSphinxRecogniser:
         """End the child processes."""
         for worker in self._workers:
             worker.close()
+
+
+def can_be_tuned() -> bool:
+    """Return whether the change for call-outs was made for the acoustic model that is installed."""
+    return change_fits(ACOUSTIC_MODEL, TUNING)
 
 
 def accepts_jsgf(jsgf: str, pronunciations: Mapping[str, Iterable[str]]) -> bool:
