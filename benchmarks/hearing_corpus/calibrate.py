@@ -26,8 +26,8 @@ _RIDGE_CLEARER = 4e-3
 _ANY_SIGN = {"none", "fast"}
 
 #: Noise without speech is written down as what stood in the prompt; the corpus has none of it, so this
-#: is a choice.
-_AT_LEAST = {"none_no_speech": 8.0}
+#: is a choice.  (Of talk it would be made so large that a call-out of one word suffers.)
+_CHOSEN = {"none_no_speech": 8.0}
 
 
 @dataclass(frozen=True)
@@ -143,7 +143,7 @@ def fitted(found: Sequence[Case], left_out: frozenset[str]) -> Worth:
     """
     names = [field.name for field in fields(Weights)]
     usual = [n for n, name in enumerate(names) if name not in left_out]
-    clearer = [n for n in usual if names[n] not in _AT_LEAST]
+    clearer = [n for n in usual if names[n] not in _CHOSEN]
     # all in one array, filled up with sentences that cannot be
     most = max(len(case.features.sentences) for case in found)
     rows = np.zeros((len(found), most + 1, len(names)))
@@ -160,7 +160,7 @@ def fitted(found: Sequence[Case], left_out: frozenset[str]) -> Worth:
     right = np.array([most if case.right < 0 else case.right for case in found])
     counts = np.array([case.weight for case in found])
     free = [names[n] for n in usual] + [""] * len(clearer)
-    ridge = np.array([0.0 if name in _AT_LEAST else _RIDGE if name else _RIDGE_CLEARER for name in free])
+    ridge = np.array([0.0 if name in _CHOSEN else _RIDGE if name else _RIDGE_CLEARER for name in free])
 
     def loss(values: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:
         logits = np.where(blocked, -np.inf, rows @ values + offsets)
@@ -175,9 +175,10 @@ def fitted(found: Sequence[Case], left_out: frozenset[str]) -> Worth:
         return float(value), slope
 
     bounds = [
-        (_AT_LEAST.get(name, 0.0), None) if name and name not in _ANY_SIGN else (None, None) for name in free
+        (_CHOSEN.get(name, 0.0), _CHOSEN.get(name)) if name and name not in _ANY_SIGN else (None, None)
+        for name in free
     ]
-    begin = np.array([max(0.5, _AT_LEAST.get(name, 0.0)) if name else 0.0 for name in free])
+    begin = np.array([_CHOSEN.get(name, 0.5) if name else 0.0 for name in free])
     result = minimize(loss, begin, jac=True, method="L-BFGS-B", bounds=bounds)
     weights = np.zeros((2, len(names)))
     weights[0, usual], weights[1, clearer] = np.split(result.x, [len(usual)])

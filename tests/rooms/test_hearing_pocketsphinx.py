@@ -342,21 +342,24 @@ def test_a_second_child_that_only_weighs_does_not_search() -> None:
 
 
 @needs_flite
-def test_the_second_child_searches_the_sound_as_it_is_and_may_die() -> None:
+@pytest.mark.parametrize("tuned", [True, False])
+def test_the_second_child_searches_in_another_way_and_may_die(tuned: bool) -> None:
     quiet = utterance("pressure one hundred twenty over eighty")
     rng = np.random.default_rng(3)
     loud = np.sqrt(np.mean(np.square(quiet.pcm, dtype=np.float64)))
     noise = rng.normal(0.0, loud * 10 ** (-8 / 20), len(quiet.pcm))
     noisy = replace(quiet, pcm=np.round(np.clip(quiet.pcm + noise, -32_768, 32_767)).astype(np.int16))
     nothing = replace(quiet, pcm=np.zeros(800, np.int16))
-    one, two = PocketSphinxRecogniser(cathlab()), PocketSphinxRecogniser(cathlab(), second="searches")
-    as_it_is = PocketSphinxDecoder(cathlab(), gated=False)
+    one = PocketSphinxRecogniser(cathlab(), tuned=tuned)
+    two = PocketSphinxRecogniser(cathlab(), second="searches", tuned=tuned)
+    # with the model as it came, or, if that is the first one's too, without the gate
+    other = PocketSphinxDecoder(cathlab(), gated=tuned, tuned=False)
     try:
         for said in (quiet, noisy):
             first, again = two.hear(said).hypotheses
             assert (first,) == one.hear(said).hypotheses
             assert again.searched_again
-            assert (replace(again, searched_again=False),) == as_it_is.decode(said.pcm)
+            assert (replace(again, searched_again=False),) == other.decode(said.pcm)
             two.follow(said)
             two.prepare(said)
             assert two.hear(said).hypotheses == (first, again)

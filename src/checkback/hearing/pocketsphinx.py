@@ -190,6 +190,8 @@ class PocketSphinxDecoder:
         what the gate leaves.
     tuned : bool
         With the acoustic model changed for call-outs in noise.
+    searches_tuned : bool
+        If not, only sentences are weighed with that model, and searched is with the one that came.
 
     Raises
     ------
@@ -202,12 +204,14 @@ class PocketSphinxDecoder:
     The interpreter's lock is held during decoding.
     """
 
-    def __init__(self, grammar: Grammar, *, gated: bool = True, tuned: bool = True) -> None:
+    def __init__(
+        self, grammar: Grammar, *, gated: bool = True, tuned: bool = True, searches_tuned: bool = True
+    ) -> None:
         known = pronunciations_of(grammar.words, grammar.pronunciations)
         change = TUNING if tuned else None
         # Two, because one that has taken a sound whole crashes when it then takes a long one piece by piece.
         self._whole = decoder_of(known, change=change, **TUNED)
-        self._by_piece = decoder_of(known, change=change, **TUNED)
+        self._by_piece = decoder_of(known, change=change if searches_tuned else None, **TUNED)
         self._words = grammar.words
         # The cheapest search there is, for the passes that only learn from the sound.
         idle = (0, 1, [(0, 1, 1.0, min(grammar.words))])
@@ -401,8 +405,11 @@ _Question = _Decode | _Follow | _Weigh
 _Answer = tuple[Hypothesis, ...] | tuple[Fit | None, ...]
 
 
-def _make_answer(grammar: Grammar, gated: bool, tuned: bool) -> Callable[[_Question], _Answer]:
-    decoder = PocketSphinxDecoder(grammar, gated=gated, tuned=tuned)
+def _make_answer(grammar: Grammar, tuned: bool, again: bool) -> Callable[[_Question], _Answer]:
+    # The second search has to err in another way than the first one: with another model, or without the gate.
+    decoder = PocketSphinxDecoder(
+        grammar, gated=tuned or not again, tuned=tuned, searches_tuned=tuned and not again
+    )
 
     def answer(question: _Question) -> _Answer:
         if isinstance(question, _Follow):
@@ -427,8 +434,9 @@ class PocketSphinxRecogniser:
     grammar : Grammar
         Its word graph is the language.
     second : {"none", "searches", "weighs"}
-        A second child, with which sentences are weighed in half of the time.  One that searches also decodes
-        the sound as it is, without the gate: two searches that err in different ways.
+        A second child, with which sentences are weighed in half of the time.  One that searches also decodes,
+        with the acoustic model as it came, or, where that is the first one's too, without the gate: two searches
+        that err in different ways.
     tuned : bool
         As for `PocketSphinxDecoder`.
 
@@ -442,9 +450,9 @@ class PocketSphinxRecogniser:
 
     def __init__(self, grammar: Grammar, *, second: Second = "none", tuned: bool = True) -> None:
         plain = replace(grammar, pronunciations=dict(grammar.pronunciations))
-        gates = (True,) if second == "none" else (True, False)
+        children = (False,) if second == "none" else (False, True)
         with ThreadPoolExecutor(2) as starting:
-            workers = [starting.submit(self._start, plain, gated, tuned) for gated in gates]
+            workers = [starting.submit(self._start, plain, tuned, again) for again in children]
         failures = [failure for each in workers if (failure := each.exception()) is not None]
         if failures:
             for each in workers:
@@ -459,8 +467,8 @@ class PocketSphinxRecogniser:
         self._prepared: tuple[Utterance, list[Future[_Answer | None]]] | None = None
         self._following: list[Future[_Answer | None]] = []
 
-    def _start(self, grammar: Grammar, gated: bool, tuned: bool) -> Worker[_Question, _Answer]:
-        return Worker(partial(_make_answer, grammar, gated, tuned), name=self.name)
+    def _start(self, grammar: Grammar, tuned: bool, again: bool) -> Worker[_Question, _Answer]:
+        return Worker(partial(_make_answer, grammar, tuned, again), name=self.name)
 
     def _submit(self, question: _Question) -> list[Future[_Answer | None]]:
         return [worker.submit(question) for worker in self._searching]

@@ -133,7 +133,7 @@ class Evidence:
     phones_per_s : float
         How fast it would have been said; 0 if nobody counted.
     chosen_again : bool or None
-        The first listener's second search, of the sound as it is, chose it too; None if there was none.
+        The first listener's second search, in another way, chose it too; None if there was none.
     """
 
     chosen: bool = False
