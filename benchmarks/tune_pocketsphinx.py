@@ -30,6 +30,7 @@ from hearing_corpus.acoustics import FRAME, Frames, Listening, learnt
 from hearing_corpus.tuning_sound import Roughener, Said
 
 from checkback import app
+from checkback.errors import UserError
 from checkback.hearing import pocketsphinx as first_listener
 from checkback.hearing.acoustic_model import read_model, write_change
 from checkback.listeners import grammar_of
@@ -39,7 +40,7 @@ EDGE_S = 0.3
 """Silence before and behind the clean sound, in which its states are found."""
 
 UNGATED_SHARE = 0.25
-"""Of the examples: heard as the second search hears, without the gate."""
+"""Of the examples: heard without the gate."""
 
 _mine: dict[str, Any] = {}
 """What a process keeps."""
@@ -112,6 +113,8 @@ def main() -> None:
         with np.load(options.frames) as kept:
             all_frames = [Frames(kept["features"], kept["states"])]
     else:
+        if not options.said.is_file():
+            raise UserError(f"The list --said {options.said} is missing: tune_whisper.py makes it first.")
         lines = options.said.read_text(encoding="utf-8").splitlines()
         said = [Said(**json.loads(line)) for line in lines]
         said = [replace(each, path=options.said.parent / each.path) for each in said]
