@@ -345,9 +345,16 @@ FIRST: dict[str, First] = {
         "cepstral mean of a reading in noise", adaptation=mean_of_reading, enrolled_in="mix10"
     ),
     "warp": First("frequency warp from a reading in quiet", adaptation=warp_of_reading),
-    "mllr": First("means transformed after a reading in quiet", adaptation=transform_of_reading),
+    "mllr": First(
+        "means of the model as it came transformed after a reading in quiet",
+        adaptation=transform_of_reading,
+        tuned=False,
+    ),
     "mllr-in-noise": First(
-        "means transformed after a reading in noise", adaptation=transform_of_reading, enrolled_in="mix10"
+        "means of the model as it came transformed after a reading in noise",
+        adaptation=transform_of_reading,
+        enrolled_in="mix10",
+        tuned=False,
     ),
 }
 
