@@ -17,7 +17,7 @@ from hearing_corpus.acoustics import Listening
 from numpy.typing import NDArray
 
 from checkback.hearing import pocketsphinx as first_listener
-from checkback.hearing.acoustic_model import LEAST_VARIANCE, VALUES, read_model
+from checkback.hearing.acoustic_model import VALUES, read_model
 from checkback.hearing.recogniser import Grammar, Pcm
 
 _Array = NDArray[np.float64]
@@ -44,7 +44,7 @@ def estimated(grammar: Grammar, reading: Sequence[tuple[Pcm, str]], folder: Path
     """
     model = read_model(first_listener.ACOUSTIC_MODEL)
     means = model.means.astype(np.float64)
-    variances = np.maximum(model.variances, LEAST_VARIANCE).astype(np.float64)
+    variances = model.variances.astype(np.float64)
     listening = Listening(grammar, folder)
     streams = means.shape[1]
     left = np.zeros((streams, VALUES, VALUES + 1, VALUES + 1))

@@ -92,7 +92,7 @@ class Listening:
         self._decoder._pass(first_listener._NO_SEARCH, pcm)
         return features_of(self._last())
 
-    def aligned(self, pcm: Pcm, words: str) -> list[tuple[str, int, int, int]] | None:
+    def _aligned(self, pcm: Pcm, words: str) -> list[tuple[str, int, int, int]] | None:
         """Return the states of known words: the phone, the number of the state, the first frame, and how many.
 
         None if the words cannot be found in the sound.
@@ -116,7 +116,7 @@ class Listening:
 
     def states(self, pcm: Pcm, words: str) -> NDArray[np.int32] | None:
         """Return the number of the phone and of the state of each frame, shape (frames, 2)."""
-        found = self.aligned(pcm, words)
+        found = self._aligned(pcm, words)
         if found is None or any(phone not in self._number for phone, *_ in found):
             return None
         return np.concatenate(
@@ -147,7 +147,7 @@ class _Counts:
 def _shared_out(model: AcousticModel, phone: int, s: int, x: Values, states: NDArray[np.int32]) -> _Counts:
     """Share frames of a phone out to the densities of a stream, as the model has them."""
     means = model.means[phone, s].astype(np.float64)
-    inverse = 1 / np.maximum(model.variances[phone, s], LEAST_VARIANCE).astype(np.float64)
+    inverse = 1 / model.variances[phone, s].astype(np.float64)
     logs = -WEIGHT_STEP * model.weights[s].T.astype(np.float64)
     own, place = np.unique(states, return_inverse=True)
     densities = len(means)
@@ -189,7 +189,7 @@ def learnt(was: AcousticModel, model: AcousticModel, heard: Iterable[Frames], be
     features = np.concatenate([each.features for each in together])
     phones, states = np.concatenate([each.states for each in together]).T
     means = was.means.astype(np.float64)
-    variances = np.maximum(was.variances, LEAST_VARIANCE).astype(np.float64)
+    variances = was.variances.astype(np.float64)
     weights = was.weights.copy()
     for phone in np.unique(phones):
         here = np.flatnonzero(phones == phone)

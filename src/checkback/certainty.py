@@ -24,7 +24,8 @@ on the development side of the benchmark (synthetic voices, stand-ins for people
 that no tuning has heard.  SIX are the speakers of
 `hearing_corpus.voices.FURTHER`, af-sarah,am-eric,bf-emma,bm-lewis,hm-omega,zf-xiaoyi, and in the name of the
 manifest the same with hyphens (`python tools/fetch_benchmark_voices.py` brings them).  The thresholds, the priors
-and what "no speech" is worth at least (`none_no_speech`) are choices, and their effect is what the same benchmark measures on the test side.
+and what "no speech" is worth (`none_no_speech`) are choices, and their effect is what the same benchmark measures on
+the test side.
 """
 
 from __future__ import annotations
@@ -487,9 +488,9 @@ ENOUGH: Mapping[Risk, float] = {"low": 0.75, "usual": 0.82, "high": 0.88, "quest
 Chosen by hand for an earlier version, and tried by hand again: on the development side, 209 call-outs in each
 condition, each voice judged with weights fitted to the others, 0.65, 0.74 and 0.82 took 80 % rightly at 5 dB, 0.7,
 0.78 and 0.85 77 %, these 74 %, each three wrongly there and one in quiet, the first also one at 10 dB.
-"question": what asks the program
-something; an event that is taken for it leaves nothing in the record that could be corrected ("balloon down"
-became "balloon time" in quiet by one voice, with a certainty of 0.973).  "twin": a dose with a number that sounds like another.
+"question": what asks the program something; an event that is taken for it leaves nothing in the record that could be
+corrected ("balloon down" became "balloon time" in quiet by one voice).  "twin": a dose with a number that sounds like
+another.
 """
 
 ENOUGH_ALONE: Mapping[Risk, float] = {

@@ -8,7 +8,7 @@ from hearing_corpus.acoustics import Frames, features_of, learnt, phones_of
 from scipy.special import logsumexp
 from scipy.stats import norm
 
-from checkback.hearing.acoustic_model import LEAST_VARIANCE, WEIGHT_STEP, AcousticModel, read_model
+from checkback.hearing.acoustic_model import WEIGHT_STEP, AcousticModel, read_model
 from checkback.hearing.pocketsphinx import ACOUSTIC_MODEL
 
 PHONE, STATES = 7, (700, 701)
@@ -32,7 +32,7 @@ def likelihood(model: AcousticModel, heard: Frames) -> float:
     """Return the mean logarithm of the frames' density."""
     total = 0.0
     for s in range(3):
-        spread = np.sqrt(np.maximum(model.variances[PHONE, s], LEAST_VARIANCE))
+        spread = np.sqrt(model.variances[PHONE, s])
         x = heard.features[:, s, None].astype(float)
         logs = norm.logpdf(x, model.means[PHONE, s], spread).sum(axis=2)
         weights = -WEIGHT_STEP * model.weights[s][:, heard.states[:, 1]].T.astype(float)
@@ -59,7 +59,7 @@ def test_nothing_changes_where_nothing_was_heard(model: AcousticModel, heard: Fr
 def test_a_strong_belief_keeps_the_model(model: AcousticModel, heard: Frames) -> None:
     kept = learnt(model, model, [heard], 1e9)
     np.testing.assert_allclose(kept.means, model.means, atol=1e-3)
-    np.testing.assert_allclose(kept.variances, np.maximum(model.variances, LEAST_VARIANCE), rtol=1e-3)
+    np.testing.assert_allclose(kept.variances, model.variances, rtol=1e-3)
     changed = np.abs(kept.weights.astype(int) - model.weights.astype(int))
     # they add up to a little less than one before, and to one after
     assert changed.max() <= 1

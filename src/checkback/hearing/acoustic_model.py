@@ -24,7 +24,7 @@ WEIGHT_STEP = 0.1024
 """A weight is kept as its negative natural logarithm in such steps: 2 to the 10th times the logarithm of 1.0001."""
 
 LEAST_VARIANCE = 1e-4
-"""As PocketSphinx takes smaller ones."""
+"""PocketSphinx takes smaller ones for this."""
 
 _FILES = ("means", "variances", "sendump")
 _END = b"endhdr\n"
@@ -41,6 +41,7 @@ class AcousticModel:
     Attributes
     ----------
     means, variances : ndarray of float32, shape (phones, streams, densities, 13)
+        No variance is less than `LEAST_VARIANCE`.
     weights : ndarray of uint8, shape (streams, densities, states)
         In steps of `WEIGHT_STEP`.
     """
@@ -63,8 +64,8 @@ def _behind_head(raw: bytes) -> int:
     return raw.index(_END) + len(_END)
 
 
-def _weights(raw: bytes, streams: int, densities: int) -> tuple[NDArray[np.uint8], int]:
-    """Read the weights, and where they begin in the file."""
+def _weights(raw: bytes, streams: int, densities: int) -> NDArray[np.uint8]:
+    """Read the weights, which stand at the end of the file."""
     start = 0
     while length := int.from_bytes(raw[start : start + 4], "little"):
         start += 4 + length
@@ -73,11 +74,7 @@ def _weights(raw: bytes, streams: int, densities: int) -> tuple[NDArray[np.uint8
     start += 8
     if rows != densities or len(raw) - start != streams * densities * states:
         raise ValueError("weights of another kind")
-    return np.frombuffer(raw, np.uint8, offset=start).reshape(streams, densities, states), start
-
-
-def _floored(variances: Array) -> Array:
-    return np.maximum(variances, LEAST_VARIANCE)
+    return np.frombuffer(raw, np.uint8, offset=start).reshape(streams, densities, states)
 
 
 def read_model(folder: Path) -> AcousticModel:
@@ -95,8 +92,8 @@ def read_model(folder: Path) -> AcousticModel:
     """
     means, _ = _gaussians((folder / "means").read_bytes())
     variances, _ = _gaussians((folder / "variances").read_bytes())
-    weights, _ = _weights((folder / "sendump").read_bytes(), *means.shape[1:3])
-    return AcousticModel(means, variances, weights)
+    weights = _weights((folder / "sendump").read_bytes(), *means.shape[1:3])
+    return AcousticModel(means, np.maximum(variances, LEAST_VARIANCE), weights)
 
 
 def digest_of_model(folder: Path) -> str:
@@ -122,7 +119,7 @@ def write_change(folder: Path, new: AcousticModel, path: Path) -> None:
         path,
         of=np.array(digest_of_model(folder)),
         means=(new.means - was.means).astype(np.float16),
-        variances=np.log(_floored(new.variances) / _floored(was.variances)).astype(np.float16),
+        variances=np.log(new.variances / was.variances).astype(np.float16),
         weights=new.weights - was.weights,
     )
 
@@ -157,7 +154,7 @@ def changed_files(folder: Path, change: Path, into: Path) -> Mapping[str, str]:
     with np.load(change) as arrays:
         new = {
             "means": was.means + arrays["means"].astype(np.float32),
-            "variances": _floored(was.variances) * np.exp(arrays["variances"].astype(np.float32)),
+            "variances": was.variances * np.exp(arrays["variances"].astype(np.float32)),
             # differences wrap around
             "sendump": was.weights + arrays["weights"],
         }
