@@ -162,7 +162,7 @@ def make_recogniser(settings: Settings, book: Phrasebook) -> Recogniser:
         vosk = vosk_model(settings)
         own = VoskWriter(vosk) if second is None and vosk is not None else None
         opened.pop_all()
-        return DictationRecogniser(both, commands=first, writer=second or own, owned=own)
+        return DictationRecogniser(both, writer=second or own, owned=own)
 
 
 def _close(starting: Future[Recogniser | None]) -> None:

@@ -884,10 +884,8 @@ class Loop:
         text, command = self._notes.understand(heard)
         call = CallOut(text, said, "speech", recogniser=heard.recogniser)
         if command == "disregard" and self._notes.open:
-            # its own words: what a writer made of them may be anything
-            heard_as = heard.hypotheses[0].words if heard.hypotheses else ""
-            return self._give_up_note(replace(call, words=heard_as))
-        writer = None if heard.free_text is None else heard.free_text.writer
+            return self._give_up_note(call)
+        writer = None if heard.note is None else heard.note.writer
         # an end word by itself is no part of the note
         entry = None
         if text or command is None:

@@ -78,7 +78,8 @@ class Room:
         utterance = Utterance(sound, at_s, at_s + 1.0, held=held, dictated=self.loop.dictating)
         found = (Hypothesis(words, -20.0, likely_speech_to_us=fits),) if words else ()
         written = None if free is None else FreeText(free, -1.0, 0.01 if free else 0.9, writer="whisper")
-        return self.loop.heard(Heard(utterance, "test", found, written))
+        note = written if utterance.dictated else None
+        return self.loop.heard(Heard(utterance, "test", found, written, note=note))
 
     def tick(self, at_s: float) -> None:
         self.clock.set(at_s)
@@ -209,7 +210,7 @@ class TestSpoken:
     def test_noise_adds_no_words(self, room: Room) -> None:
         room.hear("note")
         utterance = Utterance(tone(1.0), 6.0, 7.0, dictated=True)
-        room.loop.heard(Heard(utterance, "test", (), FreeText("Thank you.", -9.0, 0.8)))
+        room.loop.heard(Heard(utterance, "test", note=FreeText("Thank you.", -9.0, 0.8)))
         assert room.note.text == ""
 
     def test_a_long_note_is_not_said_back_word_by_word(self, room: Room) -> None:
@@ -250,7 +251,7 @@ class TestLength:
         late = Utterance(tone(1.0), dictation.LONGEST_S - 3, dictation.LONGEST_S - 1, dictated=True)
         room.tick(dictation.LONGEST_S + 1)
         words = (Hypothesis("heparin five thousand units"),)
-        room.loop.heard(Heard(late, "test", words, FreeText("Heparin 5000 units.", -1.0, 0.0)))
+        room.loop.heard(Heard(late, "test", words, note=FreeText("Heparin 5000 units.", -1.0, 0.0)))
         assert room.note.text == "Heparin 5000 units."
         assert room.note.ended_by == "length"
         assert [e.body.kind for e in room.loop.case.in_force()] == ["session", "dictation"]

@@ -81,12 +81,16 @@ def test_with_the_built_in_recogniser_a_note_is_kept_as_sound(book: Phrasebook, 
 
 @pytest.mark.whisper
 @needs_weights[1]
-def test_with_whisper_a_note_is_written_down(book: Phrasebook, tmp_path: Path) -> None:
+@pytest.mark.parametrize("listeners", [("pocketsphinx", "whisper"), ("whisper", "none")])
+def test_with_whisper_a_note_is_written_down(
+    book: Phrasebook, tmp_path: Path, listeners: tuple[str, str]
+) -> None:
+    recogniser, second = listeners
     settings = Settings.model_validate(
         {
             "hearing": {
-                "recogniser": "pocketsphinx",
-                "second": "whisper",
+                "recogniser": recogniser,
+                "second": second,
                 "whisper_model": str(WEIGHTS),
                 "keep_dictation_sound": True,
             }
@@ -100,6 +104,16 @@ def test_with_whisper_a_note_is_written_down(book: Phrasebook, tmp_path: Path) -
     assert (tmp_path / "case" / note.clip).exists()
     # what follows the note is a call-out again, or asked about, and no part of it
     assert "wire" not in note.text.lower()
+
+
+@pytest.mark.whisper
+@needs_weights[1]
+def test_what_sounds_like_the_end_of_a_note_belongs_to_it(book: Phrasebook, tmp_path: Path) -> None:
+    settings = Settings.model_validate({"hearing": {"recogniser": "whisper", "whisper_model": str(WEIGHTS)}})
+    bodies = replayed(tmp_path, settings, book, "begin note", "it was not easy", "and then", "end note")
+    (note,) = [body for body in bodies if isinstance(body, Dictation)]
+    assert note.text.lower().replace(".", "").replace(",", "").split()[-2:] == ["and", "then"]
+    assert note.ended_by == "said"
 
 
 @pytest.mark.sound

@@ -8,7 +8,7 @@ from typing import Protocol
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ, FreeText, Heard, Pcm, Recogniser, Utterance
 
 COMMAND_S = 4.0
-"""Longer sound is no "end note" by itself, and is not given to the recogniser of the grammar."""
+"""Longer sound is no "end note" by itself, and is not given to the recogniser of call-outs."""
 
 
 class Writer(Protocol):
@@ -31,9 +31,7 @@ class DictationRecogniser:
     Parameters
     ----------
     recogniser : Recogniser
-        For all that is not dictated.
-    commands : Recogniser or None
-        Hears the end of a note, where the writer may miss it.
+        For all that is not dictated, and for the end of a note, where the writer may miss it.
     writer : Writer or None
         None: there is no model that writes freely, and notes are kept as sound.
     owned : Writer or None
@@ -44,13 +42,11 @@ class DictationRecogniser:
         self,
         recogniser: Recogniser,
         *,
-        commands: Recogniser | None,
         writer: Writer | None,
         owned: Writer | None = None,
     ) -> None:
         self.name = recogniser.name
         self._recogniser = recogniser
-        self._commands = commands
         self._writer = writer
         self._owned = owned
 
@@ -77,9 +73,9 @@ class DictationRecogniser:
             return self._recogniser.hear(utterance)
         written = None if self._writer is None else self._writer.write(utterance.pcm)
         heard = Heard(utterance, self.name)
-        if self._commands is not None and len(utterance.pcm) <= COMMAND_S * SAMPLE_RATE_HZ:
-            heard = self._commands.hear(utterance)
-        return replace(heard, recogniser=self.name, free_text=written)
+        if len(utterance.pcm) <= COMMAND_S * SAMPLE_RATE_HZ:
+            heard = self._recogniser.hear(utterance)
+        return replace(heard, note=written)
 
     def close(self) -> None:
         """Let go of the recogniser, and of the writer that is owned."""

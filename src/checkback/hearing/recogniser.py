@@ -215,7 +215,8 @@ class Heard:
 
     `free_text` is what a second listener wrote, None without one; `called` tells that a search of its own
     found the attention word for sure; `stands_out_db` is how far the sound stands out of what is behind it, None
-    if nobody measured it.  `given_up` tells that nobody decoded it, because too much waits.
+    if nobody measured it.  `given_up` tells that nobody decoded it, because too much waits.  `note` is what was
+    written down of a dictated utterance, None where nobody could.
     """
 
     utterance: Utterance
@@ -225,6 +226,7 @@ class Heard:
     called: bool = False
     stands_out_db: float | None = None
     given_up: bool = False
+    note: FreeText | None = None
 
 
 class Recogniser(Protocol):
