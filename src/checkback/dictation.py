@@ -20,6 +20,7 @@ import numpy as np
 import soundfile
 
 from checkback import certainty
+from checkback.attention import without_attention
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Heard, Pcm
 from checkback.hearing.whisper import NO_SPEECH
 from checkback.language.free_text import spoken_words
@@ -178,6 +179,8 @@ class Notes:
         Keep the sound where there are words too; without words it is always kept.
     show : callable
         Is given a line that needs attention.
+    attention : sequence of str
+        The attention words, which may be said before a command.
     """
 
     def __init__(
@@ -190,8 +193,10 @@ class Notes:
         *,
         keep_sound: bool,
         show: Callable[[str], None],
+        attention: Sequence[str] = (),
     ) -> None:
         self._reader = reader
+        self._attention = tuple(attention)
         self._file = book.file
         self._case_folder = case_folder
         self._clock = clock
@@ -249,13 +254,19 @@ class Notes:
                 return " ".join(words[count:]).lstrip(" ,;.:")
         return None
 
-    def in_one_breath(self, heard: Heard, called: Sequence[str]) -> str | None:
-        """Return the words of a note that was begun and ended within one utterance, else None.
+    def _without_call_at_end(self, text: str) -> str:
+        """Return a text without the attention words at its end, however they are divided."""
+        words = text.split()
+        for count in range(1, min(len(self._attention), len(words)) + 1):
+            if self._spoken(" ".join(words[-count:])).replace(" ", "") == "".join(self._attention):
+                return " ".join(words[:-count]).rstrip(" ,;")
+        return text
 
-        `called` are the words that it must begin with before the "note".
-        """
+    def in_one_breath(self, heard: Heard) -> str | None:
+        """Return the words of a note that was begun and ended within one utterance, else None."""
         if heard.free_text is None:
             return None
+        called = () if heard.utterance.held else self._attention
         words = heard.free_text.text.split()
         if self._spoken(" ".join(words[: len(called)])) != " ".join(called):
             return None
@@ -270,14 +281,16 @@ class Notes:
         if free is not None and free.no_speech > NO_SPEECH and improbable:
             text = ""
         # different ones, because a writer that is lost repeats itself
-        alone = len(set(self._spoken(text).split())) <= COMMAND_WORDS
+        alone = len(set(self._spoken(text).split())) <= COMMAND_WORDS + len(self._attention)
         short = _call_out(heard) if alone else ""
+        if (command := without_attention(short, self._attention)) is not None:
+            short = command
         if self._is_command(short, "disregard") or self._is_command(self._spoken(text), "disregard"):
             # its own words: what a writer made of them may be anything
             return short, "disregard"
         rest = self.without_end(text)
         if rest is not None:
-            return rest, "end"
+            return self._without_call_at_end(rest), "end"
         if short and self._family(short) == "end_note":
             return "", "end"
         return text, None

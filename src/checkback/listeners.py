@@ -46,14 +46,19 @@ def grammar_of(book: Phrasebook, attention: Sequence[str] = ()) -> Grammar:
     """
     graph = word_graph(book.spoken)
     arcs, start, final = graph.flat()
+    phrases = graph.covering_sentences()
     if attention:
         arcs = (*arcs, *_called_first(arcs, start, final, attention))
+        # pairs of words are learnt from the phrases, so one for each first word is enough
+        one_each = {phrase.split()[0]: phrase for phrase in reversed(phrases)}
+        call = " ".join(attention)
+        phrases = (*phrases, call, *(f"{call} {phrase}" for phrase in one_each.values()))
     return Grammar(
         arcs=arcs,
         start=start,
         final=final,
         pronunciations=book.pronunciations,
-        phrases=graph.covering_sentences(),
+        phrases=phrases,
         sha256=book.sha256,
     )
 

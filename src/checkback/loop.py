@@ -32,7 +32,7 @@ from checkback.checklist import ANSWER, AskedReader, Checklist
 from checkback.dictation import SAID_BACK_WORDS, Notes, earlier_parts
 from checkback.errors import UserError
 from checkback.hearing.pedals.events import Action
-from checkback.hearing.recogniser import Heard
+from checkback.hearing.recogniser import Heard, Utterance
 from checkback.language.phrasebook import Phrasebook
 from checkback.language.phrasing import Phrasing, differing
 from checkback.language.reading import Reading
@@ -181,6 +181,7 @@ class Loop:
             self._write_note,
             keep_sound=keep_dictation_sound,
             show=show,
+            attention=attention,
         )
         self._unheard = Unheard(journal.folder, keep_sound=keep_unheard_sound)
         if (cut_off := self._notes.recover(self.case)) is not None:
@@ -195,22 +196,28 @@ class Loop:
             return self._dictated(heard)
         if heard.given_up:
             return self._given_up(heard)
-        called = () if heard.utterance.held else self._attention
-        if (text := self._notes.in_one_breath(heard, called)) is not None:
+        if (text := self._notes.in_one_breath(heard)) is not None:
             return self._note_at_once(heard, text)
         best = heard.hypotheses[0] if heard.hypotheses else None
         if best is not None and best.evidence is not None:
             return self._weighed(heard)
+        words = best.words if best else ""
+        rest = without_attention(words, self._attention)
+        opened = self._opened(heard.utterance)
         call = CallOut(
-            words=best.words if best else "",
+            words=words if rest is None else rest,
             said=self._moment(heard.utterance.started_s),
             source="speech",
             alternatives=tuple(h.words for h in heard.hypotheses[1:]),
             recogniser=heard.recogniser,
             score=best.score if best else None,
             fits=bool(best and best.likely_speech_to_us),
-            meant_for_us=heard.utterance.held,
+            meant_for_us=opened or rest is not None,
         )
+        if self._attention and not call.meant_for_us:
+            if heard.called:
+                return self._not_understood(call, "was not heard well enough")
+            return Outcome("ignored", call.words, score=call.score, reason="was not called")
         if not call.meant_for_us and not call.fits:
             return Outcome("ignored", call.words, score=call.score, reason="does not sound like a call-out")
         if heard.utterance.clipped:
@@ -219,6 +226,8 @@ class Loop:
             return self._reply(
                 Outcome("asked", call.words, (), reply, call.score, "was cut off by the voice")
             )
+        if rest == "" and call.fits:
+            return self._called_alone(call, heard.utterance)
         return self._take(call, self._spoken_reader.read(call.words))
 
     def _given_up(self, heard: Heard) -> Outcome:
@@ -250,6 +259,17 @@ class Loop:
     def called(self, started_s: float) -> bool:
         """Whether speech that begins then needs no attention word, because that was said alone just before."""
         return bool(self._attention) and started_s <= self._called_until_s
+
+    def _opened(self, utterance: Utterance) -> bool:
+        """Whether the pedal or the attention word alone opened it; that word opens one utterance only."""
+        opened = utterance.held or self.called(utterance.started_s)
+        self._called_until_s = float("-inf")
+        return opened
+
+    def _called_alone(self, call: CallOut, utterance: Utterance) -> Outcome:
+        """Answer the attention word, which opens the next utterance."""
+        self._called_until_s = utterance.ended_s + WAITS_S
+        return self._done(call, "go_ahead")
 
     @property
     def disk_trouble(self) -> bool:
@@ -285,8 +305,7 @@ class Loop:
                 for words, each in zip(sentences, readings, strict=True)
             ],
         )
-        held = heard.utterance.held or self.called(heard.utterance.started_s)
-        self._called_until_s = float("-inf")
+        held = self._opened(heard.utterance)
         score = next((h.score for h in heard.hypotheses if h.score is not None), None)
         called_for = 1.0
         if self._attention and not held:
@@ -322,8 +341,7 @@ class Loop:
             return self._reply(Outcome("asked", call.words, (), reply, score, "was cut off by the voice"))
         if decision.action == "accept":
             if called[best] == "":
-                self._called_until_s = heard.utterance.ended_s + WAITS_S
-                return self._done(call, "go_ahead")
+                return self._called_alone(call, heard.utterance)
             if call.words in expected:
                 return self._answer_with(call, self._short_answers()[call.words], only=False)
             return self._take(call, readings[best])

@@ -40,8 +40,10 @@ def tone(seconds: float, hz: float = 220.0) -> Pcm:
 class Room:
     """A loop with a hand-set clock; what is said is given as words of the grammar and as free text."""
 
-    def __init__(self, book: Phrasebook, folder: Path, *, keep_sound: bool = False) -> None:
-        self.book, self.folder, self.keep_sound = book, folder, keep_sound
+    def __init__(
+        self, book: Phrasebook, folder: Path, *, keep_sound: bool = False, attention: tuple[str, ...] = ()
+    ) -> None:
+        self.book, self.folder, self.keep_sound, self.attention = book, folder, keep_sound, attention
         self.clock = HandClock(START)
         self.spoken = StringIO()
         self.shown: list[str] = []
@@ -59,6 +61,7 @@ class Room:
             program_version="0",
             show=self.shown.append,
             keep_dictation_sound=self.keep_sound,
+            attention=self.attention,
         )
 
     def hear(
@@ -167,6 +170,29 @@ class TestSpoken:
         room.hear("end note", written)
         assert not room.loop.dictating
         assert room.note.text == "All quiet."
+
+    @pytest.mark.parametrize(
+        ("said", "written"),
+        [
+            ("check back end note", "Check back, end note."),
+            ("check back end note", "Checkback. End note."),
+            ("check back end note", "Jack Beck and node."),
+            ("end note", "The stump was flush. Check back, end note."),
+        ],
+    )
+    def test_the_attention_words_before_the_end_are_no_part_of_it(
+        self, book: Phrasebook, tmp_path: Path, said: str, written: str
+    ) -> None:
+        room = Room(book, tmp_path / "called", attention=("check", "back"))
+        room.hear("check back begin note", "Check back, begin note.", held=False)
+        assert room.loop.dictating
+        room.hear("", "We check back later.", held=False)
+        room.hear(said, written, held=False)
+        assert not room.loop.dictating
+        assert room.note.text == "We check back later." + (
+            " The stump was flush." if "stump" in written else ""
+        )
+        room.journal.close()
 
     def test_all_in_one_breath(self, room: Room) -> None:
         outcome = room.hear("balloon out", "Note, the patient was anxious, end note.", held=False)

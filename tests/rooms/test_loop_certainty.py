@@ -14,6 +14,7 @@ from checkback.certainty import ENOUGH
 from checkback.hearing.recogniser import Evidence, FreeText, Heard, Hypothesis, Utterance
 from checkback.language.phrasebook import Phrasebook
 from checkback.language.reading import Reader
+from checkback.listeners import grammar_of
 from checkback.loop import Loop, Outcome
 from checkback.record.entry import Act, DeviceEvent
 
@@ -190,6 +191,45 @@ class TestCalledByTheAttentionWord:
             ("check back act two fifteen", ONE), ("check back heart rate fifty", OTHER), held=False
         )
         assert outcome.result == "asked" and acts(room) == []
+
+
+class TestCalledWithOneSentenceOnly(TestCalledByTheAttentionWord):
+    """A recogniser that brings its one sentence and no evidence, as Vosk alone."""
+
+    @pytest.fixture
+    def room(self, book: Phrasebook, tmp_path: Path) -> Iterator[Unsure]:
+        class Called(Unsure):
+            attention = ("check", "back")
+
+            def listen(
+                self,
+                *listed: tuple[str, Evidence],
+                held: bool = True,
+                score: float = 0.9,
+                called: bool = False,
+            ) -> Outcome:
+                now = self.clock.now().monotonic_s
+                self.clock.set(now + 2.0)
+                utterance = Utterance(np.zeros(0, dtype=np.int16), now, now + 2.0, held)
+                only = (Hypothesis(listed[0][0], score),)
+                return self.loop.heard(Heard(utterance, "vosk", only, called=called))
+
+        room = Called(book, tmp_path / "case")
+        yield room
+        room.journal.close()
+
+    def test_called_but_unclear_is_asked_for_again(self, room: Unsure) -> None:
+        outcome = room.listen(("check back act two two two two", ONE), held=False)
+        assert outcome.result == "asked" and acts(room) == []
+
+
+def test_the_phrases_of_vosk_have_the_attention_word_before_each_first_word(book: Phrasebook) -> None:
+    plain, called = grammar_of(book).phrases, grammar_of(book, ("check", "back")).phrases
+    assert called[: len(plain)] == plain
+    assert {phrase.split()[0] for phrase in plain} == {
+        phrase.split()[2] for phrase in called if phrase.startswith("check back ")
+    }
+    assert "check back" in called
 
 
 def test_a_dose_whose_number_has_a_twin_needs_more_certainty(book: Phrasebook) -> None:
