@@ -107,6 +107,29 @@ def test_nothing_that_is_large_is_cut_off(seen: Seen) -> None:
     assert seen.wall.evaluate(cut) == []
 
 
+def test_a_notice_is_read_whole_and_pushes_nothing_out(seen: Seen) -> None:
+    notice = (
+        "not heard: 12 s of speech at 14:22:10: this computer is too busy, end other programs; "
+        "the sound is kept in the folder of the case"
+    )
+    seen.wall.evaluate("text => { document.querySelector('#notice').textContent = text; }", notice)
+    fits = """() => {
+        const page = document.documentElement.getBoundingClientRect(), foot = document.querySelector(".foot").getBoundingClientRect();
+        return [...document.querySelectorAll(".foot > *")].filter(each => {
+            const box = each.getBoundingClientRect();
+            return box.top < foot.top - 1 || box.bottom > page.bottom + 1 || box.right > page.right + 1
+                || each.scrollWidth > each.clientWidth + 1 && each.clientWidth;
+        }).map(each => each.outerHTML);
+    }"""
+    try:
+        for width in (3840, 1920):
+            seen.wall.set_viewport_size({"width": width, "height": width * 9 // 16})
+            assert seen.wall.evaluate(fits) == []
+            test_nothing_that_is_large_is_cut_off(seen)
+    finally:
+        seen.wall.evaluate("() => { document.querySelector('#notice').textContent = ''; }")
+
+
 def test_with_two_balloons_up_nothing_overlaps_at_either_size(seen: Seen) -> None:
     seen.room.type("non compliant balloon 3 by 20 to mid L A D", "up to 25 atmospheres")
     seen.wall.locator("#up-list[data-count='2'] [data-above=true]").wait_for()
