@@ -53,6 +53,7 @@ def _begin(said: list[Said], seed: int) -> None:
         folder=folder,
         listening=Listening(grammar_of(app.load_book(Settings())), Path(folder.name)),
         sound=Roughener(said, seed, many=True),
+        seed=seed,
     )
 
 
@@ -60,6 +61,8 @@ def _frames(item: Said, draws: int) -> list[Frames]:
     """Return what is heard of one sound, in so many ways."""
     listening, sound = _mine["listening"], _mine["sound"]
     rng = random.Random(f"{item.path.name}")
+    # the same in whichever process it is heard, and other noise for every sound
+    sound.begin_anew(_mine["seed"], item.path.name)
     states = listening.states(sound.clean(item, EDGE_S), item.words)
     if states is None:
         return []

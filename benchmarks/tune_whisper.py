@@ -54,6 +54,9 @@ SORTED_BATCHES = 4
 SHORT_NUMBERS = bool(torch.cpu._is_avx512_bf16_supported())
 """Whether the processor has numbers of 16 bits; where it has not, they take it seventy times as long."""
 
+HIDDEN_SHARE, MOST_BANDS, MOST_FRAMES = 0.5, 10, 10
+"""Of the harder examples, in so many up to two bands and two moments are hidden, each no wider than this."""
+
 NOT_JUDGED = -1
 
 
@@ -94,12 +97,21 @@ class Batches:
         What the program has the model take for what was said before.
     size : int
     seed : int
+    harder : bool
+        Hide parts of the sound (Park et al., "SpecAugment", 2019).
     """
 
     def __init__(
-        self, sound: Roughener, tokenizer: tokenizers.Tokenizer, prompt: str, size: int, seed: int
+        self,
+        sound: Roughener,
+        tokenizer: tokenizers.Tokenizer,
+        prompt: str,
+        size: int,
+        seed: int,
+        *,
+        harder: bool = False,
     ) -> None:
-        self._sound, self._tokenizer, self._size = sound, tokenizer, size
+        self._sound, self._tokenizer, self._size, self._harder = sound, tokenizer, size, harder
         self._rng = np.random.default_rng(seed)
         number = tokenizer.token_to_id
         self._begin = [
@@ -141,8 +153,21 @@ class Batches:
         wanted = np.full((len(rows), length), NOT_JUDGED)
         for n, (pieces, follows) in enumerate(rows):
             tokens[n, : len(pieces)], wanted[n, : len(follows)] = pieces, follows
-        mel = np.stack([log_mel(pcm, frames) for pcm, _ in some])
+        mel = np.stack([self._hidden(log_mel(pcm, frames)) for pcm, _ in some])
         return torch.tensor(mel), torch.tensor(tokens), torch.tensor(wanted)
+
+    def _hidden(self, mel: np.ndarray) -> np.ndarray:
+        rng = self._rng
+        if not self._harder or rng.random() >= HIDDEN_SHARE:
+            return mel
+        mel = mel.copy()
+        instead = mel.mean()
+        for axis, most in ((0, MOST_BANDS), (1, MOST_FRAMES)):
+            for _ in range(int(rng.integers(0, 3))):
+                wide = int(rng.integers(1, most + 1))
+                start = int(rng.integers(0, mel.shape[axis] - wide))
+                np.moveaxis(mel, axis, 0)[start : start + wide] = instead
+        return mel
 
     def _row(self, text: str | None) -> tuple[list[int], list[int]]:
         before = self._before if self._rng.random() < PROMPTED_SHARE else []
@@ -195,6 +220,7 @@ def main() -> None:
     )
     parser.add_argument("--rank", type=int, default=ENCODER_RANK, help="of the changes in the encoder")
     parser.add_argument("--accents", action="store_true", help="other engines and strong accents too")
+    parser.add_argument("--harder", action="store_true", help="in more noise, and with parts hidden")
     parser.add_argument("--many", action="store_true", help="many speakers of Kokoro instead of one")
     parser.add_argument("--share", type=float, default=1.0, help="of what the speakers of Kokoro say")
     parser.add_argument("--steps", type=int, default=700)
@@ -219,11 +245,12 @@ def main() -> None:
     )
     tokenizer = tokenizers.Tokenizer.from_file(str(options.whisper / "tokenizer.json"))
     batches = Batches(
-        Roughener(items, options.seed, many=options.many, share=options.share),
+        Roughener(items, options.seed, many=options.many, share=options.share, harder=options.harder),
         tokenizer,
         book.file.writes_like,
         options.batch,
         options.seed + 1,
+        harder=options.harder,
     )
     model = LowRankWhisper(options.whisper / "model.bin", options.rank)
     if options.begin_with is not None:

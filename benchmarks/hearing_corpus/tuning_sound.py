@@ -18,12 +18,13 @@ from pathlib import Path
 
 import numpy as np
 import pyroomacoustics
+import soxr
 from numpy.typing import NDArray
-from scipy.signal import butter, fftconvolve, lfilter, sosfilt
+from scipy.signal import butter, fftconvolve, firwin2, lfilter, sosfilt
 
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Pcm
 from checkback.language.phrasebook import Phrasebook
-from hearing_corpus import digest
+from hearing_corpus import digest, generator
 from hearing_corpus.corpus import read, written
 from hearing_corpus.long_talk import long_talk
 from hearing_corpus.noise import active_level, beeps, ventilation
@@ -61,6 +62,9 @@ FOREIGN_AT_MOST, PICO_AT_MOST, MIXED_AT_MOST, BEYOND_AT_MOST = 1800, 600, 380, 4
 
 SLOW_COUNTS, MANY_COUNT, ACCENT_COUNT = 3, 15, 4
 """And each of those counts so many times: for one speaker, for many, and for accents."""
+
+PACES, HARDER_SHARE = (0.9, 1.12), 0.5
+"""A sound is played so much slower or faster, and its spectrum bent, in so many of the harder examples."""
 
 TALK_SHARE, NOISE_SHARE = 0.15, 0.04
 """Of the examples: talk, written as the untouched model writes it; and noise without speech."""
@@ -166,12 +170,17 @@ class Roughener:
         Whether many speakers of Kokoro are among them.
     share : float
         So much of what they say, which counts the more.
+    harder : bool
+        In more noise, at other paces and pitches, and with other tones.
     """
 
     BEDS, ROOMS = 6, 60
 
-    def __init__(self, items: list[Said], seed: int, *, many: bool = False, share: float = 1.0) -> None:
+    def __init__(
+        self, items: list[Said], seed: int, *, many: bool = False, share: float = 1.0, harder: bool = False
+    ) -> None:
         self._rng = np.random.default_rng(seed)
+        self._harder = harder
         self._talk = [each for each in items if each.talk]
         self._calls = [each for each in items if not each.talk]
         of_kokoro = (*VOICES["dev"], *MANY, *MIXED, *BEYOND)
@@ -185,6 +194,10 @@ class Roughener:
         ]
         self._beds = list(self._make_beds())
         self._rooms = list(self._make_rooms())
+
+    def begin_anew(self, *parts: object) -> None:
+        """Draw from here on what depends on these parts alone, whatever was drawn before."""
+        self._rng = generator(*parts)
 
     def _make_beds(self) -> Iterator[Sound]:
         """Yield talk of one voice each, to be heard beside."""
@@ -263,6 +276,11 @@ class Roughener:
         said = items[int(rng.integers(len(items)))]
         return self.rough(said), said.text
 
+    def _tone(self) -> Sound:
+        """Return a filter that lifts and lowers parts of the spectrum."""
+        places = np.linspace(0, 1, 9)
+        return np.asarray(firwin2(129, places, 10 ** (self._rng.uniform(-6, 6, len(places)) / 20)))
+
     def clean(self, said: Said, edge_s: float) -> Pcm:
         """Return a sound in a quiet room, with so much silence at its ends."""
         sound = np.pad(read(said.path), round(edge_s * SAMPLE_RATE_HZ))
@@ -279,6 +297,10 @@ class Roughener:
         """
         rng = self._rng
         sound = read(said.path)
+        if rng.random() < HARDER_SHARE * self._harder:
+            sound = soxr.resample(sound, SAMPLE_RATE_HZ * rng.uniform(*PACES), SAMPLE_RATE_HZ)
+        if rng.random() < HARDER_SHARE * self._harder:
+            sound = fftconvolve(sound, self._tone())
         if rng.random() < 0.6:
             # microphones lift the high or the low tones
             sound = lfilter([1, -rng.uniform(-0.5, 0.5)], [1], sound)
@@ -292,7 +314,8 @@ class Roughener:
             edges_s = rng.uniform(0.03, 0.6), rng.uniform(0.05, 0.7)
             edges = int(edges_s[0] * SAMPLE_RATE_HZ), int(edges_s[1] * SAMPLE_RATE_HZ)
         sound = np.pad(sound, edges)
-        snr_db = rng.uniform(30, 60) if rng.random() < 0.15 else rng.uniform(-1, 22)
+        in_noise_db = (-3, 18) if self._harder else (-1, 22)
+        snr_db = rng.uniform(30, 60) if rng.random() < 0.15 else rng.uniform(*in_noise_db)
         sound = sound + self.noise(len(sound)) * SPEECH_LEVEL * 10 ** (-snr_db / 20)
         return _pcm(sound * 10 ** (rng.uniform(-14, 10) / 20))
 
