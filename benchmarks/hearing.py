@@ -36,15 +36,18 @@ from hearing_corpus.calibrate import (
 from hearing_corpus.corpus import CHATTER_FAMILY, DIGITS_FAMILY, Corpus, Item, read_manifest, write_manifest
 from hearing_corpus.measure import Trial, as_json, from_json, hear, judge, listener_processes, memory
 from hearing_corpus.noise import CONDITIONS, FIRST_FOUR
-from hearing_corpus.sentences import Sentence, draw, on_both_sides
+from hearing_corpus.sentences import Sentence, draw, on_both_sides, side_of
 from hearing_corpus.setups import SETUPS, Models, usable
 from hearing_corpus.trial import WAYS, Room
-from hearing_corpus.voices import FURTHER, VOICES
+from hearing_corpus.tuning_sound import SENTENCES
+from hearing_corpus.voices import FURTHER, HELD_BACK, VOICES
 
 from checkback import app, certainty
+from checkback.call_outs import risk_of
 from checkback.errors import UserError
 from checkback.hearing import worker
 from checkback.language.phrasebook import Phrasebook
+from checkback.language.reading import Reader
 from checkback.listeners import language_of
 from checkback.settings import Settings
 
@@ -53,6 +56,9 @@ PEOPLE = Path(__file__).parent.parent.parent / "shared" / "speech"
 
 DIGITS = 60
 """Sentences with digits spoken by people."""
+
+DOSES_AMONG = 24_000
+"""Sentences among which doses are looked for."""
 
 
 _OF_SECOND = frozenset("likely likely_root distance none_likely none_far none_no_speech none_worst".split())
@@ -178,6 +184,35 @@ def make_more(
         for condition in conditions
     ]
     path = folder / f"{side}-{'-'.join(names)}.csv"
+    write_manifest(path, items)
+    print(f"{path}: {len(items)} files")
+
+
+def make_doses(folder: Path, side: Side, count: int, conditions: tuple[str, ...], book: Phrasebook) -> None:
+    """Make doses with a number that sounds like another, in a manifest of its own.
+
+    On the development side no tuning has heard the sentences or the speakers.
+    """
+    reader, twins = Reader(book, every_size=True), book.file.numbers.twins
+    tuned = {each.words for each in draw(book, side, SENTENCES)} if side == "dev" else set()
+    doses = {
+        each.words: each
+        for each in draw(book, side, DOSES_AMONG)
+        if side_of(each.words) == side
+        and each.words not in tuned
+        and not twins.isdisjoint(each.words.split())
+        and risk_of(tuple(reader.read(each.words)), twin=True) == "twin"
+    }
+    chosen_ones = sorted(doses.values(), key=lambda each: digest("doses", each.words))[:count]
+    near = [each for each in VOICES[side] if side == "test" or each.name in HELD_BACK]
+    corpus = Corpus(folder, side)
+    items = [
+        corpus.in_condition(each, voice.name, condition, partial(corpus.clean, voice, each.words), each.words)
+        for n, each in enumerate(chosen_ones)
+        for voice in (near[n % len(near)], FURTHER[side][n % len(FURTHER[side])])
+        for condition in conditions
+    ]
+    path = folder / f"{side}-doses.csv"
     write_manifest(path, items)
     print(f"{path}: {len(items)} files")
 
@@ -338,6 +373,11 @@ def main() -> None:
     making.add_argument(
         "--talk", action="store_true", help="an hour of talk in each condition, and nothing else"
     )
+    making.add_argument(
+        "--doses",
+        action="store_true",
+        help="doses with a number that sounds like another, each by two voices, and nothing else",
+    )
     making.add_argument("--cache", type=Path, default=argparse.SUPPRESS)
     measuring = commands.add_parser("measure", help="hear and judge")
     what = measuring.add_mutually_exclusive_group(required=True)
@@ -400,6 +440,9 @@ def main() -> None:
         if options.voices:
             names = options.voices.split(",")
             make_more(options.cache, options.side, options.count, conditions, names, book)
+            return
+        if options.doses:
+            make_doses(options.cache, options.side, options.count, conditions, book)
             return
         if options.talk:
             make_talk(options.cache, options.side, conditions)

@@ -126,9 +126,7 @@ class Loop:
         if lacking := set(RULES) - book.file.advice.keys():
             raise UserError(f"{book.source}: key advice: no words for {', '.join(sorted(lacking))}; add them")
         self._book = book
-        numbers = book.file.numbers
-        #: Words of numbers that are easily taken for another one.
-        self._twins = frozenset(numbers.cardinal(number) for number in numbers.confusable)
+        self._twins = book.file.numbers.twins
         self._clock = clock
         self._voice = voice
         self._verbosity = verbosity

@@ -260,6 +260,11 @@ class NumberWords(BaseModel):
             return f"{plain} {self.point} {' '.join(self.digits[int(digit)] for digit in fraction)}"
         return self.twice.format(digits=digits, plain=plain) if int(whole) in self.confusable else plain
 
+    @property
+    def twins(self) -> frozenset[str]:
+        """Words of the numbers that are easily taken for another one."""
+        return frozenset(self.cardinal(number) for number in self.confusable)
+
     def one_by_one(self, digits: str) -> str:
         """Return the digits of a number or of a time of day, one after the other."""
         words = self.back_digits or self.digits
