@@ -99,7 +99,7 @@ def timeline(case: Case, computed: Computed = NOTHING) -> Timeline:
         For the target of the clotting time and the limits of contrast.
     """
     standing = case.in_force()
-    happened = [e for e in standing if e.body.kind not in _NO_EVENT and e.source != "plan"]
+    happened = [e for e in standing if e.body.kind not in _NO_EVENT]
     questions = open_entries(case)
     known = happened or sorted(questions, key=lambda e: (e.at.wall, e.n))
     zero = known[0] if known else None
