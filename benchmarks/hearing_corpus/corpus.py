@@ -95,7 +95,7 @@ def read(path: Path) -> Sound:
     try:
         sound, rate_hz = soundfile.read(path, always_2d=True)
     except (soundfile.LibsndfileError, OSError) as error:
-        raise UserError(f"The sound file {path} cannot be read: {error}.") from None
+        raise UserError(f"The sound file {path} cannot be read: {str(error).rstrip('.')}.") from None
     sound = sound.mean(axis=1)
     return sound if rate_hz == SAMPLE_RATE_HZ else soxr.resample(sound, rate_hz, SAMPLE_RATE_HZ)
 
