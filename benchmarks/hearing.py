@@ -161,9 +161,7 @@ def make_called(
             # a short pause where the program's name ends, as people make it
             said = partial(corpus.clean, voice, f"{attention}, {sentence.words}")
             items.append(corpus.in_condition(called, voice.name, condition, said, words))
-    path = folder / f"{side}-called-{attention.replace(' ', '-')}.csv"
-    write_manifest(path, items)
-    print(f"{path}: {len(items)} files")
+    _listed(folder / f"{side}-called-{attention.replace(' ', '-')}.csv", items)
 
 
 def make_more(
@@ -178,14 +176,12 @@ def make_more(
         raise UserError(f"--voices: of {', '.join(names)}, not all speak on the side {side!r}: {known} do.")
     others = [each for each in draw(book, side, count) if corpus.voice_of(each).name not in names]
     items = [
-        corpus.in_condition(each, voice.name, condition, partial(corpus.clean, voice, each.words), each.words)
+        corpus.call_out(each, condition, voice)
         for n, each in enumerate(_mixed(others))
         for voice in (voices[n % len(voices)],)
         for condition in conditions
     ]
-    path = folder / f"{side}-{'-'.join(names)}.csv"
-    write_manifest(path, items)
-    print(f"{path}: {len(items)} files")
+    _listed(folder / f"{side}-{'-'.join(names)}.csv", items)
 
 
 def make_doses(folder: Path, side: Side, count: int, conditions: tuple[str, ...], book: Phrasebook) -> None:
@@ -193,7 +189,7 @@ def make_doses(folder: Path, side: Side, count: int, conditions: tuple[str, ...]
 
     On the development side no tuning has heard the sentences or the speakers.
     """
-    reader, twins = Reader(book, every_size=True), book.file.numbers.twins
+    reader, twins = Reader(book, every_size=True), book.file.numbers.confusable_words
     tuned = {each.words for each in draw(book, side, SENTENCES)} if side == "dev" else set()
     doses = {
         each.words: each
@@ -203,18 +199,16 @@ def make_doses(folder: Path, side: Side, count: int, conditions: tuple[str, ...]
         and not twins.isdisjoint(each.words.split())
         and risk_of(tuple(reader.read(each.words)), twin=True) == "twin"
     }
-    chosen_ones = sorted(doses.values(), key=lambda each: digest("doses", each.words))[:count]
+    said = sorted(doses.values(), key=lambda each: digest("doses", each.words))[:count]
     near = [each for each in VOICES[side] if side == "test" or each.name in HELD_BACK]
     corpus = Corpus(folder, side)
     items = [
-        corpus.in_condition(each, voice.name, condition, partial(corpus.clean, voice, each.words), each.words)
-        for n, each in enumerate(chosen_ones)
+        corpus.call_out(each, condition, voice)
+        for n, each in enumerate(said)
         for voice in (near[n % len(near)], FURTHER[side][n % len(FURTHER[side])])
         for condition in conditions
     ]
-    path = folder / f"{side}-doses.csv"
-    write_manifest(path, items)
-    print(f"{path}: {len(items)} files")
+    _listed(folder / f"{side}-doses.csv", items)
 
 
 def make_talk(folder: Path, side: Side, conditions: tuple[str, ...]) -> None:
@@ -225,9 +219,12 @@ def make_talk(folder: Path, side: Side, conditions: tuple[str, ...]) -> None:
         makers["talk-held-back"] = corpus.held_back_chatter
     for name, make in makers.items():
         items = [item for condition in conditions for item in make(condition)]
-        path = folder / f"{side}-{name}.csv"
-        write_manifest(path, items)
-        print(f"{path}: {len(items)} files")
+        _listed(folder / f"{side}-{name}.csv", items)
+
+
+def _listed(path: Path, items: list[Item]) -> None:
+    write_manifest(path, items)
+    print(f"{path}: {len(items)} files")
 
 
 def _mixed(sentences: list[Sentence]) -> list[Sentence]:
@@ -364,16 +361,17 @@ def main() -> None:
     making.add_argument("--conditions", default=",".join(FIRST_FOUR), help="for all call-outs, with commas")
     making.add_argument("--others", type=int, default=120, help="call-outs in every other condition")
     making.add_argument("--jobs", type=int, default=2, help="processes (default 2)")
-    making.add_argument(
+    instead = making.add_mutually_exclusive_group()
+    instead.add_argument(
         "--attention", metavar="WORDS", help="call-outs that begin with these words, and nothing else"
     )
-    making.add_argument(
+    instead.add_argument(
         "--voices", metavar="NAMES", help="what the other voices say, said by these, and nothing else"
     )
-    making.add_argument(
+    instead.add_argument(
         "--talk", action="store_true", help="an hour of talk in each condition, and nothing else"
     )
-    making.add_argument(
+    instead.add_argument(
         "--doses",
         action="store_true",
         help="doses with a number that sounds like another, each by two voices, and nothing else",

@@ -164,9 +164,9 @@ class Corpus:
             written(path, speak(voice, words))
         return read(path)
 
-    def call_out(self, sentence: Sentence, condition: str) -> Item:
-        """Make the sound of one sentence in one condition."""
-        voice = self.voice_of(sentence)
+    def call_out(self, sentence: Sentence, condition: str, voice: Voice | None = None) -> Item:
+        """Make the sound of one sentence in one condition, by a voice or by the one whose turn it is."""
+        voice = voice or self.voice_of(sentence)
         return self.in_condition(
             sentence, voice.name, condition, lambda: self.clean(voice, sentence.words), f"{sentence.words}"
         )

@@ -126,7 +126,7 @@ class Loop:
         if lacking := set(RULES) - book.file.advice.keys():
             raise UserError(f"{book.source}: key advice: no words for {', '.join(sorted(lacking))}; add them")
         self._book = book
-        self._twins = book.file.numbers.twins
+        self._twins = book.file.numbers.confusable_words
         self._clock = clock
         self._voice = voice
         self._verbosity = verbosity
@@ -201,7 +201,8 @@ class Loop:
             return self._weighed(heard)
         words = best.words if best else ""
         rest = without_attention(words, self._attention)
-        opened = self._opened(heard.utterance)
+        # a sound in which nothing was found, as a cough, uses nothing up
+        opened = heard.utterance.held if best is None else self._opened(heard.utterance)
         call = CallOut(
             words=words if rest is None else rest,
             said=self._moment(heard.utterance.started_s),

@@ -81,8 +81,9 @@ class Room:
         utterance = Utterance(sound, at_s, at_s + 1.0, held=held, dictated=self.loop.dictating)
         found = (Hypothesis(words, -20.0, likely_speech_to_us=fits),) if words else ()
         written = None if free is None else FreeText(free, -1.0, 0.01 if free else 0.9, writer="whisper")
-        note = written if utterance.dictated else None
-        return self.loop.heard(Heard(utterance, "test", found, written, note=note))
+        if utterance.dictated:
+            return self.loop.heard(Heard(utterance, "test", found, note=written))
+        return self.loop.heard(Heard(utterance, "test", found, written))
 
     def tick(self, at_s: float) -> None:
         self.clock.set(at_s)

@@ -98,13 +98,17 @@ def test_letters_are_as_high_as_they_must_be(seen: Seen) -> None:
     seen.wall.set_viewport_size({"width": 1920, "height": 1080})
 
 
-def test_nothing_that_is_large_is_cut_off(seen: Seen) -> None:
-    cut = """() => [...document.querySelectorAll("#back, #state-word, .seconds, .pressure, #clock, #totals .total > *, #ahead li, #inside li")]
+def cut_off(seen: Seen) -> Any:
+    """What is large on the wall and leaves its area."""
+    return seen.wall.evaluate("""() => [...document.querySelectorAll("#back, #state-word, .seconds, .pressure, #clock, #totals .total > *, #ahead li, #inside li")]
         .filter(each => !each.hidden && each.offsetParent)
         .filter(each => { const box = each.getBoundingClientRect(), area = each.closest("section, header").getBoundingClientRect();
                           return box.right > area.right + 1 || box.bottom > area.bottom + 1 || each.scrollWidth > each.clientWidth + 2 && each.clientWidth; })
-        .map(each => each.outerHTML)"""
-    assert seen.wall.evaluate(cut) == []
+        .map(each => each.outerHTML)""")
+
+
+def test_nothing_that_is_large_is_cut_off(seen: Seen) -> None:
+    assert cut_off(seen) == []
 
 
 def test_a_notice_is_read_whole_and_pushes_nothing_out(seen: Seen) -> None:
@@ -125,7 +129,7 @@ def test_a_notice_is_read_whole_and_pushes_nothing_out(seen: Seen) -> None:
         for width in (3840, 1920):
             seen.wall.set_viewport_size({"width": width, "height": width * 9 // 16})
             assert seen.wall.evaluate(fits) == []
-            test_nothing_that_is_large_is_cut_off(seen)
+            assert cut_off(seen) == []
     finally:
         seen.wall.evaluate("() => { document.querySelector('#notice').textContent = ''; }")
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -54,8 +55,11 @@ class Unsure(Room):
         now = self.clock.now().monotonic_s
         self.clock.set(now + 2.0)
         utterance = Utterance(np.zeros(0, dtype=np.int16), now, now + 2.0, held)
+        return self.loop.heard(replace(self.found(utterance, listed, score), called=called))
+
+    def found(self, utterance: Utterance, listed: tuple[tuple[str, Evidence], ...], score: float) -> Heard:
         hypotheses = tuple(Hypothesis(w, score if e.chosen else None, True, e) for w, e in listed)
-        return self.loop.heard(Heard(utterance, "both", hypotheses, FreeText("x", -0.2, 0.01, 20), called))
+        return Heard(utterance, "both", hypotheses, FreeText("x", -0.2, 0.01, 20))
 
 
 @pytest.fixture
@@ -169,6 +173,12 @@ class TestCalledByTheAttentionWord:
         room.listen(("act two fifty", SURE), held=False)
         assert acts(room) == [240]
 
+    def test_a_sound_with_nothing_in_it_closes_nothing(self, room: Unsure) -> None:
+        room.listen(("check back", SURE), held=False)
+        assert room.listen(held=False).result == "ignored"
+        room.listen(("act two forty", SURE), held=False)
+        assert acts(room) == [240]
+
     def test_it_opens_nothing_after_a_while(self, room: Unsure) -> None:
         room.listen(("check back", SURE), held=False)
         room.clock.set(room.clock.now().monotonic_s + 20.0)
@@ -201,18 +211,10 @@ class TestCalledWithOneSentenceOnly(TestCalledByTheAttentionWord):
         class Called(Unsure):
             attention = ("check", "back")
 
-            def listen(
-                self,
-                *listed: tuple[str, Evidence],
-                held: bool = True,
-                score: float = 0.9,
-                called: bool = False,
-            ) -> Outcome:
-                now = self.clock.now().monotonic_s
-                self.clock.set(now + 2.0)
-                utterance = Utterance(np.zeros(0, dtype=np.int16), now, now + 2.0, held)
-                only = (Hypothesis(listed[0][0], score),)
-                return self.loop.heard(Heard(utterance, "vosk", only, called=called))
+            def found(
+                self, utterance: Utterance, listed: tuple[tuple[str, Evidence], ...], score: float
+            ) -> Heard:
+                return Heard(utterance, "vosk", tuple(Hypothesis(words, score) for words, _ in listed[:1]))
 
         room = Called(book, tmp_path / "case")
         yield room

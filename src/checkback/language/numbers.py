@@ -261,7 +261,7 @@ class NumberWords(BaseModel):
         return self.twice.format(digits=digits, plain=plain) if int(whole) in self.confusable else plain
 
     @property
-    def twins(self) -> frozenset[str]:
+    def confusable_words(self) -> frozenset[str]:
         """Words of the numbers that are easily taken for another one."""
         return frozenset(self.cardinal(number) for number in self.confusable)
 
