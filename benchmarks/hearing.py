@@ -16,6 +16,7 @@ import argparse
 import json
 import os
 from collections import Counter
+from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from functools import partial
@@ -40,10 +41,11 @@ from hearing_corpus.sentences import Sentence, draw, on_both_sides, side_of
 from hearing_corpus.setups import SETUPS, Models, usable
 from hearing_corpus.trial import WAYS, Room
 from hearing_corpus.tuning_sound import SENTENCES
-from hearing_corpus.voices import FURTHER, HELD_BACK, VOICES
+from hearing_corpus.voices import FURTHER, HELD_BACK, VOICES, Voice
 
 from checkback import app, certainty
 from checkback.call_outs import risk_of
+from checkback.enrolling import sentences_of
 from checkback.errors import UserError
 from checkback.hearing import worker
 from checkback.language.phrasebook import Phrasebook
@@ -169,11 +171,7 @@ def make_more(
 ) -> None:
     """Let some voices in turn say the sentences that the others say in the corpus, in a manifest of its own."""
     corpus = Corpus(folder, side)
-    speakers = (*VOICES[side], *FURTHER[side])
-    voices = [voice for voice in speakers if voice.name in names]
-    if len(voices) < len(names):
-        known = ", ".join(voice.name for voice in speakers)
-        raise UserError(f"--voices: of {', '.join(names)}, not all speak on the side {side!r}: {known} do.")
+    voices = _named(side, names)
     others = [each for each in draw(book, side, count) if corpus.voice_of(each).name not in names]
     items = [
         corpus.call_out(each, condition, voice)
@@ -182,6 +180,15 @@ def make_more(
         for condition in conditions
     ]
     _listed(folder / f"{side}-{'-'.join(names)}.csv", items)
+
+
+def _named(side: Side, names: Sequence[str]) -> list[Voice]:
+    speakers = (*VOICES[side], *FURTHER[side])
+    voices = [voice for voice in speakers if voice.name in names]
+    if len(voices) < len(names):
+        known = ", ".join(voice.name for voice in speakers)
+        raise UserError(f"Of {', '.join(names)}, not all speak on the side {side!r}: {known} do.")
+    return voices
 
 
 def make_doses(folder: Path, side: Side, count: int, conditions: tuple[str, ...], book: Phrasebook) -> None:
@@ -209,6 +216,27 @@ def make_doses(folder: Path, side: Side, count: int, conditions: tuple[str, ...]
         for condition in conditions
     ]
     _listed(folder / f"{side}-doses.csv", items)
+
+
+def make_readings(folder: Path, side: Side, names: Sequence[str], book: Phrasebook) -> None:
+    """Let voices read aloud, in a quiet room, what `checkback enrol` asks for; list what each has read.
+
+    Parameters
+    ----------
+    folder : Path
+    side : {"dev", "test"}
+    names : sequence of str
+        Of voices of that side.
+    book : Phrasebook
+    """
+    corpus = Corpus(folder, side)
+    sentences = [
+        Sentence(f"reading-{n:03d}", "event", "reading", words)
+        for n, words in enumerate(sentences_of(Settings(), book), 1)
+    ]
+    for voice in _named(side, names):
+        items = [corpus.call_out(each, "quiet", voice) for each in sentences]
+        _listed(folder / f"{side}-readings-{voice.name}.csv", items)
 
 
 def make_talk(folder: Path, side: Side, conditions: tuple[str, ...]) -> None:
@@ -261,7 +289,7 @@ def measure(options: argparse.Namespace, book: Phrasebook) -> None:
     items = chosen(
         read_manifest(path), options.conditions, options.voices, options.limit, talk=not options.no_talk
     )
-    models = Models(options.whisper, options.vosk, options.attention)
+    models = Models(options.whisper, options.vosk, options.attention, options.enrolled)
     if options.patience is not None:
         worker.ANSWER_LIMIT_S = options.patience
     attention = options.attention.split()
@@ -376,6 +404,11 @@ def main() -> None:
         action="store_true",
         help="doses with a number that sounds like another, each by two voices, and nothing else",
     )
+    instead.add_argument(
+        "--readings",
+        metavar="NAMES",
+        help="what is read for `checkback enrol`, read by these voices, and nothing else",
+    )
     making.add_argument("--cache", type=Path, default=argparse.SUPPRESS)
     measuring = commands.add_parser("measure", help="hear and judge")
     what = measuring.add_mutually_exclusive_group(required=True)
@@ -387,6 +420,7 @@ def main() -> None:
     measuring.add_argument("--setup", action="append", default=[], help="one or more; none: all that can run")
     measuring.add_argument("--whisper", type=Path, help="folder of a Whisper model")
     measuring.add_argument("--vosk", type=Path, help="folder of a Vosk model")
+    measuring.add_argument("--enrolled", type=Path, help="folder of voices that checkback enrol has learnt")
     measuring.add_argument("--conditions", help="with commas; none: all of the corpus")
     measuring.add_argument("--voices", help="with commas; none: all of the corpus")
     measuring.add_argument("--way", choices=WAYS, default="pedal", help="how call-outs reach the program")
@@ -438,6 +472,9 @@ def main() -> None:
         if options.voices:
             names = options.voices.split(",")
             make_more(options.cache, options.side, options.count, conditions, names, book)
+            return
+        if options.readings:
+            make_readings(options.cache, options.side, options.readings.split(","), book)
             return
         if options.doses:
             make_doses(options.cache, options.side, options.count, conditions, book)

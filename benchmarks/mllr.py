@@ -13,11 +13,12 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
-from hearing_corpus.acoustics import Listening
 from numpy.typing import NDArray
 
 from checkback.hearing import pocketsphinx as first_listener
+from checkback.hearing.acoustic_learning import Listening
 from checkback.hearing.acoustic_model import VALUES, read_model
+from checkback.hearing.pronunciations import pronunciations_of
 from checkback.hearing.recogniser import Grammar, Pcm
 
 _Array = NDArray[np.float64]
@@ -45,7 +46,7 @@ def estimated(grammar: Grammar, reading: Sequence[tuple[Pcm, str]], folder: Path
     model = read_model(first_listener.ACOUSTIC_MODEL)
     means = model.means.astype(np.float64)
     variances = model.variances.astype(np.float64)
-    listening = Listening(grammar, folder)
+    listening = Listening(pronunciations_of(grammar.words, grammar.pronunciations), folder)
     streams = means.shape[1]
     left = np.zeros((streams, VALUES, VALUES + 1, VALUES + 1))
     right = np.zeros((streams, VALUES, VALUES + 1))

@@ -26,13 +26,14 @@ from typing import Any
 
 import numpy as np
 from hearing_corpus import told_plainly
-from hearing_corpus.acoustics import FRAME, Frames, Listening, learnt
 from hearing_corpus.tuning_sound import Roughener, Said
 
 from checkback import app
 from checkback.errors import UserError
 from checkback.hearing import pocketsphinx as first_listener
+from checkback.hearing.acoustic_learning import FRAME, Frames, Listening, learnt
 from checkback.hearing.acoustic_model import read_model, write_change
+from checkback.hearing.pronunciations import pronunciations_of
 from checkback.listeners import grammar_of
 from checkback.settings import Settings
 
@@ -49,9 +50,11 @@ _mine: dict[str, Any] = {}
 def _begin(said: list[Said], seed: int) -> None:
     """Make what a process of the pool needs."""
     folder = tempfile.TemporaryDirectory()
+    grammar = grammar_of(app.load_book(Settings()))
+    known = pronunciations_of(grammar.words, grammar.pronunciations)
     _mine.update(
         folder=folder,
-        listening=Listening(grammar_of(app.load_book(Settings())), Path(folder.name)),
+        listening=Listening(known, Path(folder.name)),
         sound=Roughener(said, seed, many=True),
         seed=seed,
     )

@@ -25,7 +25,7 @@ PROJECT = Path(__file__).parents[1]
 RECORDING = PROJECT / "demo" / "case.flac"
 COMMAND = (sys.executable, "-W", "error", "-m", "checkback.cli")
 
-IN_A_PROCESS = frozenset({"listen", "replay", "pedal", "doctor", "setup", "display"})
+IN_A_PROCESS = frozenset({"listen", "replay", "pedal", "doctor", "setup", "display", "enrol"})
 """Commands with threads and child processes, which end with the program: never `here`."""
 
 

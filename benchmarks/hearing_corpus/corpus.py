@@ -21,10 +21,11 @@ from numpy.typing import NDArray
 
 from checkback.errors import UserError
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ
+from checkback.hearing.roughening import active_level
 from hearing_corpus import Side, digest, generator
 from hearing_corpus.chatter import talk
 from hearing_corpus.long_talk import long_talk, talk_not_tuned_with
-from hearing_corpus.noise import CONDITIONS, TALKERS, active_level, in_noise, noise
+from hearing_corpus.noise import CONDITIONS, TALKERS, in_noise, noise
 from hearing_corpus.room import reverberant
 from hearing_corpus.sentences import Sentence
 from hearing_corpus.voices import HELD_BACK, SPEECH_LEVEL, VOICES, Voice, speak

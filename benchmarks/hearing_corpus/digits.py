@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 from scipy.signal import butter, sosfiltfilt
 
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ
+from checkback.hearing.roughening import active_level
 from checkback.language.phrasebook import Phrasebook
 from hearing_corpus import digest, generator
 from hearing_corpus.corpus import DIGITS_FAMILY, Corpus, Item, read
-from hearing_corpus.noise import active_level
 from hearing_corpus.sentences import Sentence
 from hearing_corpus.voices import SPEECH_LEVEL, VOICES
 

@@ -13,12 +13,9 @@ from numpy.typing import NDArray
 from scipy.signal import butter, sosfilt
 
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ
+from checkback.hearing.roughening import beeps
 
 Sound = NDArray[np.float64]
-
-_FRAME = SAMPLE_RATE_HZ // 50
-#: Frames so far under the loudest one are pauses.
-_PAUSE_DB = 35.0
 
 #: Hiss of a quiet room, under the speech.
 QUIET_DB = 60.0
@@ -62,13 +59,6 @@ CONDITIONS: dict[str, Condition] = {
 FIRST_FOUR = ("quiet", "mix15", "mix10", "mix5")
 
 
-def active_level(sound: Sound) -> float:
-    """Return the root mean square of a sentence without its pauses."""
-    frames = sound[: len(sound) // _FRAME * _FRAME].reshape(-1, _FRAME)
-    power = np.mean(np.square(frames), axis=1)
-    return float(np.sqrt(np.mean(power[power > power.max() * 10 ** (-_PAUSE_DB / 10)])))
-
-
 def pink(samples: int, rng: np.random.Generator) -> Sound:
     """Return noise whose power falls by 3 dB an octave."""
     spectrum = np.fft.rfft(rng.standard_normal(samples))
@@ -84,21 +74,6 @@ def ventilation(samples: int, rng: np.random.Generator) -> Sound:
     at_s = np.arange(samples) / SAMPLE_RATE_HZ
     swell = 1 + 0.15 * np.sin(2 * np.pi * (rng.uniform(0.1, 0.4) * at_s + rng.random()))
     return np.asarray(rumble[settle:] * swell)
-
-
-def beeps(samples: int, rng: np.random.Generator) -> Sound:
-    """Return the single tones with which a monitor marks heart beats."""
-    length = int(0.12 * SAMPLE_RATE_HZ)
-    at_s = np.arange(length) / SAMPLE_RATE_HZ
-    pitch_hz = rng.uniform(600, 1000)
-    tone = sum(np.sin(2 * np.pi * n * pitch_hz * at_s) / n**2 for n in (1, 2, 3)) * np.hanning(length)
-    between = SAMPLE_RATE_HZ * 60 / rng.uniform(55, 110)
-    sound = np.zeros(samples + length)
-    at = rng.uniform(0, between)
-    while at < samples:
-        sound[int(at) : int(at) + length] += tone
-        at += between * rng.uniform(0.97, 1.03)
-    return sound[:samples]
 
 
 def babble(samples: int, rng: np.random.Generator, talk: Sequence[Sound]) -> Sound:

@@ -20,11 +20,15 @@ from checkback.settings import Settings
 
 @dataclass(frozen=True)
 class Models:
-    """Folders of models that do not come along, None for one that is not there; and the attention word."""
+    """Folders of models that do not come along, None for one that is not there; and the attention word.
+
+    Also the folder of voices that were learnt.
+    """
 
     whisper: Path | None = None
     vosk: Path | None = None
     attention: str = ""
+    voices: Path | None = None
 
 
 @dataclass(frozen=True)
@@ -50,6 +54,7 @@ def _settings(models: Models, **hearing: object) -> Settings:
                 "whisper_model": models.whisper,
                 "vosk_model": models.vosk,
                 "attention_word": models.attention,
+                "voices": models.voices,
                 **hearing,
             }
         }

@@ -23,11 +23,12 @@ from numpy.typing import NDArray
 from scipy.signal import butter, fftconvolve, firwin2, lfilter, sosfilt
 
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Pcm
+from checkback.hearing.roughening import active_level, beeps
 from checkback.language.phrasebook import Phrasebook
 from hearing_corpus import digest, generator
 from hearing_corpus.corpus import read, written
 from hearing_corpus.long_talk import long_talk
-from hearing_corpus.noise import active_level, beeps, ventilation
+from hearing_corpus.noise import ventilation
 from hearing_corpus.sentences import draw, side_of
 from hearing_corpus.voices import (
     BEYOND,

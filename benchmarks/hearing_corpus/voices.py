@@ -41,13 +41,11 @@ from numpy.typing import NDArray
 
 from checkback.errors import UserError
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ
+from checkback.hearing.roughening import SPEECH_LEVEL, active_level
 from hearing_corpus import Side, digest
-from hearing_corpus.noise import active_level
 
 Sound = NDArray[np.float64]
 
-#: Root mean square of active speech, of full scale: -26 dB, as in ITU-T P.56 tests.
-SPEECH_LEVEL = 0.05
 #: Slowest and fastest speaking rate; each sentence has its own.
 _RATES = (0.92, 1.15)
 

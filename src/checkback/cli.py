@@ -38,6 +38,7 @@ from checkback.commands.common import (
     visible,
 )
 from checkback.commands.display import display as display_command
+from checkback.commands.enrol import enrol
 from checkback.commands.export import export
 from checkback.commands.importing import import_command
 from checkback.commands.pedal import pedal as pedal_command
@@ -615,6 +616,7 @@ def doctor_command(settings: SettingsFile) -> None:
 cli.add_command(bailout_card)
 cli.add_command(collect)
 cli.add_command(display_command)
+cli.add_command(enrol)
 cli.add_command(export)
 cli.add_command(import_command)
 cli.add_command(pedal_command)

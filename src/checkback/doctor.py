@@ -19,6 +19,7 @@ import numpy as np
 from checkback import app
 from checkback.errors import UserError
 from checkback.extras import extra
+from checkback.hearing.enrolment import LIST, learnt_from, voices_in
 from checkback.hearing.pedals.bindings import in_words
 from checkback.hearing.pedals.devices import devices, may_be_read
 from checkback.hearing.pedals.events import PedalNotice
@@ -173,8 +174,17 @@ def _recogniser(settings: Settings) -> str:
     if PocketSphinxRecogniser.name not in recogniser.name or not settings.hearing.tuned:
         return f"{recogniser.name} decodes"
     if can_be_tuned():
-        return f"{recogniser.name} decodes, tuned for call-outs"
+        voices = settings.hearing.voices
+        return f"{recogniser.name} decodes, tuned for call-outs{'' if voices is None else _voices(voices)}"
     return f"{recogniser.name} decodes, with the built-in model as it came: the tuning is for another one"
+
+
+def _voices(folder: Path) -> str:
+    """Return whose voices were learnt, and whether somebody has read since."""
+    path, found = learnt_from(folder), voices_in(folder)
+    later = [name for name in found if (folder / name / LIST).stat().st_mtime > path.stat().st_mtime]
+    told = f" and for the voices of {', '.join(found)}" if found else ""
+    return f"{told}; not learnt yet: {', '.join(later)}, run checkback enrol" if later else told
 
 
 def _vosk(settings: Settings) -> str:

@@ -13,8 +13,9 @@ from checkback.errors import UserError
 from checkback.hearing.agreement import Agreement, Language, Weighing
 from checkback.hearing.calling import CalledRecogniser
 from checkback.hearing.dictating import DictationRecogniser
+from checkback.hearing.enrolment import learnt_from
 from checkback.hearing.phonetic import SoundMatcher
-from checkback.hearing.pocketsphinx import PocketSphinxRecogniser, Second
+from checkback.hearing.pocketsphinx import TUNING, PocketSphinxRecogniser, Second
 from checkback.hearing.pronunciations import every_pronunciation
 from checkback.hearing.recogniser import Grammar, Recogniser
 from checkback.hearing.vosk import VoskWriter
@@ -206,7 +207,9 @@ def _first(settings: Settings, grammar: Grammar, book: Phrasebook) -> Recogniser
         # Beside a second listener the other processors have something to do while somebody speaks.  Only where
         # sentences are compared by sound is anything made of a second search, or weighed.
         second = "searches" if second_whisper(settings) is None else "weighs"
-    return PocketSphinxRecogniser(grammar, second=second, tuned=settings.hearing.tuned)
+    hearing = settings.hearing
+    change = TUNING if hearing.voices is None or not hearing.tuned else learnt_from(hearing.voices)
+    return PocketSphinxRecogniser(grammar, second=second, tuned=hearing.tuned, change=change)
 
 
 def _second(settings: Settings, book: Phrasebook, spelling: WrittenGraph | None) -> WhisperListener | None:

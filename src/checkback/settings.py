@@ -52,6 +52,10 @@ class Hearing(_Group):
         default=True,
         description="Change the built-in model, and Whisper's base model, a little for call-outs in noise.",
     )
+    voices: Path | None = Field(
+        default=None,
+        description="Folder of the voices that checkback enrol has learnt for the built-in model; none: nobody's.",
+    )
     keep_dictation_sound: bool = Field(
         default=False, description="Keep the sound of dictated notes; without a dictation model always."
     )

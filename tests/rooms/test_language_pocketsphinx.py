@@ -8,7 +8,7 @@ was tuned on them.
 from __future__ import annotations
 
 import random
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -64,13 +64,13 @@ def sizes_and_pressures() -> Choice:
     return Choice((digit_forms(tables["any_diameter"]), digit_forms(tables["pressure"])))
 
 
-def spoken_digits(words: Form, speaker: str, rng: random.Random) -> Pcm:
+def spoken_digits(words: Form, speaker: str, rng: random.Random, takes: Sequence[int] = range(8)) -> Pcm:
     """Join recordings of single digits, with short gaps, in a quiet room."""
     # a hiss far below speech: a recogniser never meets digital silence
     noise = np.random.default_rng(rng.randrange(2**32))
     pieces = [np.zeros(int(0.25 * SAMPLE_RATE_HZ))]
     for word in words:
-        path = SPEECH / "digits" / f"{DIGITS.index(word)}_{speaker}_{rng.randrange(8)}.wav"
+        path = SPEECH / "digits" / f"{DIGITS.index(word)}_{speaker}_{rng.choice(takes)}.wav"
         sound, rate_hz = soundfile.read(path)
         sound = soxr.resample(sound, rate_hz, SAMPLE_RATE_HZ)
         pieces.append(0.05 * sound / np.sqrt(np.mean(np.square(sound))))

@@ -9,7 +9,7 @@ import pytest
 from hearing_corpus import SIDES, Side, generator
 from hearing_corpus import corpus as corpora
 from hearing_corpus.chatter import talk
-from hearing_corpus.noise import CONDITIONS, active_level, babble, beeps, in_noise, noise, pink, ventilation
+from hearing_corpus.noise import CONDITIONS, babble, in_noise, noise, pink, ventilation
 from hearing_corpus.room import PLACES, ROOMS, response, reverberant
 from hearing_corpus.sentences import draw, on_both_sides, side_of
 from hearing_corpus.voices import VOICES, phonemes, with_capital_letters
@@ -17,6 +17,7 @@ from scipy.signal import welch
 
 from checkback.errors import UserError
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ
+from checkback.hearing.roughening import active_level, beeps
 from checkback.language.reading import Reader
 from english import book
 

@@ -130,6 +130,26 @@ def change_fits(folder: Path, change: Path) -> bool:
         return str(arrays["of"]) == digest_of_model(folder)
 
 
+def changed_model(folder: Path, change: Path) -> AcousticModel:
+    """Return a model with a change applied that was made for it.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the model.
+    change : Path
+        As from `write_change`.
+    """
+    was = read_model(folder)
+    with np.load(change) as arrays:
+        return AcousticModel(
+            was.means + arrays["means"].astype(np.float32),
+            was.variances * np.exp(arrays["variances"].astype(np.float32)),
+            # differences wrap around
+            was.weights + arrays["weights"],
+        )
+
+
 def changed_files(folder: Path, change: Path, into: Path) -> Mapping[str, str]:
     """Write the files of a model with a change applied.
 
@@ -150,15 +170,8 @@ def changed_files(folder: Path, change: Path, into: Path) -> Mapping[str, str]:
     """
     if not change_fits(folder, change):
         return {}
-    was = read_model(folder)
-    with np.load(change) as arrays:
-        new = {
-            "means": was.means + arrays["means"].astype(np.float32),
-            "variances": was.variances * np.exp(arrays["variances"].astype(np.float32)),
-            # differences wrap around
-            "sendump": was.weights + arrays["weights"],
-        }
-    for name, values in new.items():
+    new = changed_model(folder, change)
+    for name, values in {"means": new.means, "variances": new.variances, "sendump": new.weights}.items():
         raw = (folder / name).read_bytes()
         plain = np.ascontiguousarray(values).tobytes()
         if name == "sendump":

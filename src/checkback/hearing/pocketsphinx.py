@@ -192,6 +192,8 @@ class PocketSphinxDecoder:
         With the acoustic model changed for call-outs in noise.
     searches_tuned : bool
         If not, only sentences are weighed with that model, and searched is with the one that came.
+    change : Path
+        With which it is tuned.
 
     Raises
     ------
@@ -205,13 +207,18 @@ class PocketSphinxDecoder:
     """
 
     def __init__(
-        self, grammar: Grammar, *, gated: bool = True, tuned: bool = True, searches_tuned: bool = True
+        self,
+        grammar: Grammar,
+        *,
+        gated: bool = True,
+        tuned: bool = True,
+        searches_tuned: bool = True,
+        change: Path = TUNING,
     ) -> None:
         known = pronunciations_of(grammar.words, grammar.pronunciations)
-        change = TUNING if tuned else None
         # Two, because one that has taken a sound whole crashes when it then takes a long one piece by piece.
-        self._whole = decoder_of(known, change=change, **TUNED)
-        self._by_piece = decoder_of(known, change=change if searches_tuned else None, **TUNED)
+        self._whole = decoder_of(known, change=change if tuned else None, **TUNED)
+        self._by_piece = decoder_of(known, change=change if tuned and searches_tuned else None, **TUNED)
         self._words = grammar.words
         # The cheapest search there is, for the passes that only learn from the sound.
         idle = (0, 1, [(0, 1, 1.0, min(grammar.words))])
@@ -405,10 +412,10 @@ _Question = _Decode | _Follow | _Weigh
 _Answer = tuple[Hypothesis, ...] | tuple[Fit | None, ...]
 
 
-def _make_answer(grammar: Grammar, tuned: bool, again: bool) -> Callable[[_Question], _Answer]:
+def _make_answer(grammar: Grammar, tuned: bool, change: Path, again: bool) -> Callable[[_Question], _Answer]:
     # The second search has to err in another way than the first one: with another model, or without the gate.
     decoder = PocketSphinxDecoder(
-        grammar, gated=tuned or not again, tuned=tuned, searches_tuned=tuned and not again
+        grammar, gated=tuned or not again, tuned=tuned, searches_tuned=tuned and not again, change=change
     )
 
     def answer(question: _Question) -> _Answer:
@@ -438,6 +445,7 @@ class PocketSphinxRecogniser:
         with the acoustic model as it came, or, where that is the first one's too, without the gate: two searches
         that err in different ways.
     tuned : bool
+    change : Path
         As for `PocketSphinxDecoder`.
 
     Raises
@@ -448,11 +456,13 @@ class PocketSphinxRecogniser:
 
     name = "pocketsphinx"
 
-    def __init__(self, grammar: Grammar, *, second: Second = "none", tuned: bool = True) -> None:
+    def __init__(
+        self, grammar: Grammar, *, second: Second = "none", tuned: bool = True, change: Path = TUNING
+    ) -> None:
         plain = replace(grammar, pronunciations=dict(grammar.pronunciations))
         children = (False,) if second == "none" else (False, True)
         with ThreadPoolExecutor(2) as starting:
-            workers = [starting.submit(self._start, plain, tuned, again) for again in children]
+            workers = [starting.submit(self._start, plain, tuned, change, again) for again in children]
         failures = [failure for each in workers if (failure := each.exception()) is not None]
         if failures:
             for each in workers:
@@ -467,8 +477,8 @@ class PocketSphinxRecogniser:
         self._prepared: tuple[Utterance, list[Future[_Answer | None]]] | None = None
         self._following: list[Future[_Answer | None]] = []
 
-    def _start(self, grammar: Grammar, tuned: bool, again: bool) -> Worker[_Question, _Answer]:
-        return Worker(partial(_make_answer, grammar, tuned, again), name=self.name)
+    def _start(self, grammar: Grammar, tuned: bool, change: Path, again: bool) -> Worker[_Question, _Answer]:
+        return Worker(partial(_make_answer, grammar, tuned, change, again), name=self.name)
 
     def _submit(self, question: _Question) -> list[Future[_Answer | None]]:
         return [worker.submit(question) for worker in self._searching]

@@ -2,24 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from unittest.mock import patch
 
 import numpy as np
 from numpy.typing import NDArray
 
-from checkback.hearing import pocketsphinx as first_listener
 from checkback.hearing.acoustic_model import LEAST_VARIANCE, VALUES, WEIGHT_STEP, AcousticModel
 from checkback.hearing.gating import Gate
-from checkback.hearing.pocketsphinx import PocketSphinxDecoder
-from checkback.hearing.recogniser import Grammar, Pcm
+from checkback.hearing.pocketsphinx import ACOUSTIC_MODEL, TUNED, decoder_of
+from checkback.hearing.recogniser import Pcm
 
 Values = NDArray[np.float64]
 
 FRAME = 160
 """Samples from one frame to the next."""
+
+_NO_SEARCH = "noise"
 
 _LEAST_WEIGHT = 1e-7
 _AT_ONCE = 20_000
@@ -61,23 +61,36 @@ class Listening:
 
     Parameters
     ----------
-    grammar : Grammar
+    known : mapping of str to iterable of str
+        How words are pronounced, as from `checkback.hearing.pronunciations.pronunciations_of`.
     folder : Path
         For the cepstra, which PocketSphinx writes.
     """
 
-    def __init__(self, grammar: Grammar, folder: Path) -> None:
-        with patch.object(first_listener, "TUNED", {**first_listener.TUNED, "mfclogdir": str(folder)}):
-            self._decoder = PocketSphinxDecoder(grammar, tuned=False)
+    def __init__(self, known: Mapping[str, Iterable[str]], folder: Path) -> None:
+        self._decoder = decoder_of(known, mfclogdir=str(folder), **TUNED)
+        # the cheapest search there is, because only the cepstra are wanted
+        idle = self._decoder.create_fsg(_NO_SEARCH, 0, 1, [(0, 1, 1.0, min(known))])
+        self._decoder.add_fsg(_NO_SEARCH, idle)
         self._folder = folder
-        phones = phones_of(first_listener.ACOUSTIC_MODEL / "mdef")
+        phones = phones_of(ACOUSTIC_MODEL / "mdef")
         self._number = {name: n for n, name in enumerate(phones)}
         #: Number of the phone that stands for silence.
         self.silence = self._number["SIL"]
 
+    def _take(self, pcm: Pcm) -> None:
+        """Let the decoder take a sound whole, so that the cepstral mean is that of all of it."""
+        self._decoder.start_utt()
+        try:
+            self._decoder.process_raw(np.ascontiguousarray(pcm, dtype="<i2").tobytes(), False, True)
+        finally:
+            self._decoder.end_utt()
+
     def _learn(self, pcm: Pcm) -> None:
-        self._decoder._whole.reinit_feat()
-        self._decoder._pass(first_listener._NO_SEARCH, pcm)
+        """Take the noise and the mean of a sound, and nothing of what was heard before."""
+        self._decoder.reinit_feat()
+        self._decoder.activate_search(_NO_SEARCH)
+        self._take(pcm)
         for path in self._folder.glob("*.mfc"):
             path.unlink()
 
@@ -89,7 +102,7 @@ class Listening:
         """Return what the search is given of a sound, shape (frames, 3, 13)."""
         pcm = Gate(pcm if gated else pcm[:0])(pcm)
         self._learn(pcm)
-        self._decoder._pass(first_listener._NO_SEARCH, pcm)
+        self._take(pcm)
         return features_of(self._last())
 
     def _aligned(self, pcm: Pcm, words: str) -> list[tuple[str, int, int, int]] | None:
@@ -98,19 +111,15 @@ class Listening:
         None if the words cannot be found in the sound.
         """
         self._learn(pcm)
-        inner = self._decoder._whole
-        inner.set_align_text(words)
-        for state_level in (False, True):
-            if state_level:
-                inner.set_alignment()
-            inner.start_utt()
-            inner.process_raw(np.ascontiguousarray(pcm, dtype="<i2").tobytes(), False, True)
-            inner.end_utt()
-            if not state_level and inner.hyp() is None:
-                return None
+        self._decoder.set_align_text(words)
+        self._take(pcm)
+        if self._decoder.hyp() is None:
+            return None
+        self._decoder.set_alignment()
+        self._take(pcm)
         return [
             (phone.name, int(state.name), state.start, state.duration)
-            for phone in inner.get_alignment().phones()
+            for phone in self._decoder.get_alignment().phones()
             for state in phone
         ]
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hearing_corpus.acoustics import Frames, features_of, learnt, phones_of
 from scipy.special import logsumexp
 from scipy.stats import norm
 
+from checkback.hearing.acoustic_learning import Frames, features_of, learnt, phones_of
 from checkback.hearing.acoustic_model import WEIGHT_STEP, AcousticModel, read_model
 from checkback.hearing.pocketsphinx import ACOUSTIC_MODEL
 

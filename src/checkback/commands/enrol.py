@@ -1,0 +1,174 @@
+"""`checkback enrol`: somebody reads call-outs aloud, and the built-in recogniser learns how they sound."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from pathlib import Path
+
+import click
+
+from checkback import app, doctor
+from checkback.commands.common import SettingsFile, given_path, pass_settings
+from checkback.enrolling import TRIES, ReadAloud, default_voices, sentences_of
+from checkback.errors import UserError
+from checkback.hearing.enrolment import (
+    LEAST_READINGS,
+    forget,
+    keep,
+    learn,
+    learnt_from,
+    pcm_of,
+    read_list,
+    readings_of,
+    voice_folder,
+    voices_in,
+)
+from checkback.hearing.microphone import Microphone
+from checkback.hearing.pocketsphinx import PocketSphinxDecoder
+from checkback.hearing.recogniser import Pcm
+from checkback.language.phrasebook import Phrasebook
+from checkback.listeners import grammar_of
+from checkback.settings import Settings
+from checkback.settings_file import update
+
+_NO_BLOCK_S = 5.0
+
+
+@click.command()
+@click.argument("voice", required=False)
+@click.option(
+    "--folder", type=given_path, help="Folder of the voices; default: hearing.voices, or beside the settings."
+)
+@click.option(
+    "--readings",
+    type=given_path,
+    help="Take recordings instead of the microphone: a CSV file with the columns path,said.",
+)
+@click.option("--later", is_flag=True, help="Keep what was read, and learn from it another time.")
+@click.option("--forget", "out", is_flag=True, help="Take VOICE out, with its recordings.")
+@click.option("--list", "only_list", is_flag=True, help="Show the voices, and learn nothing.")
+@pass_settings
+def enrol(
+    settings: SettingsFile,
+    voice: str | None,
+    folder: Path | None,
+    readings: Path | None,
+    later: bool,
+    out: bool,
+    only_list: bool,
+) -> None:
+    """Learn how VOICE sounds, from some two dozen call-outs read aloud in a quiet room, about two minutes.
+
+    Everybody who calls out in a room may be learnt, one after the other; without VOICE all are learnt
+    anew.  It is for the built-in recogniser.  The recordings stay in the folder, on this computer.
+
+    Example: checkback enrol --list
+    """
+    loaded = settings.load() if settings.path.exists() else Settings()
+    voices = (folder or loaded.hearing.voices or default_voices(settings.path)).expanduser().absolute()
+    if only_list:
+        _list(voices)
+        return
+    if voice is None and (readings is not None or out):
+        raise UserError("name the voice: checkback enrol NAME")
+    book = app.load_book(loaded)
+    sentences = sentences_of(loaded, book)
+    doctor.check_writable(voices, "name another one with --folder")
+    if voice is not None and out:
+        forget(voices, voice)
+        click.echo(f"{voices}: {voice} is taken out.")
+    elif voice is not None and readings is not None:
+        _take(voices, voice, readings)
+    elif voice is not None:
+        _read(voices, voice, sentences, loaded, book)
+    elif not voices_in(voices):
+        raise UserError(f"{voices} holds no voice: name one to begin with, checkback enrol NAME")
+    if later:
+        click.echo("Learn from it with: checkback enrol")
+        return
+    _learn(voices, book)
+    wanted = voices if voices_in(voices) else None
+    if loaded.hearing.voices != wanted:
+        update(settings.path, {"hearing": {"voices": wanted}})
+        click.echo(f"{settings.path}: written (hearing.voices).")
+
+
+def _list(voices: Path) -> None:
+    found = voices_in(voices)
+    for name, some in found.items():
+        click.echo(f"{name}: {len(some)} readings")
+    if not found:
+        click.echo(f"{voices}: no voice")
+        return
+    click.echo(f"learnt: {learnt_from(voices)}")
+
+
+def _take(voices: Path, voice: str, path: Path) -> None:
+    """Keep recordings that are there already."""
+    given = read_list(path)
+    if len(given) < LEAST_READINGS:
+        raise UserError(
+            f"{path} has {len(given)} readings, and at least {LEAST_READINGS} are needed: add more lines"
+        )
+    sounds = [(each.said, pcm_of(each.path)) for each in given]
+    for said, pcm in sounds:
+        keep(voices, voice, said, pcm)
+    click.echo(f"{voice_folder(voices, voice)}: {len(sounds)} readings")
+
+
+def _read(voices: Path, voice: str, sentences: Sequence[str], settings: Settings, book: Phrasebook) -> None:
+    """Let somebody read what they have not read yet, and keep each sentence at once."""
+    known = {each.said for each in readings_of(voice_folder(voices, voice))}
+    left = [each for each in sentences if each not in known]
+    if not left:
+        click.echo(f"{voice} has read everything; to read again, first: checkback enrol {voice} --forget")
+        return
+    decoder = PocketSphinxDecoder(grammar_of(book))
+    microphone = Microphone(settings.hearing.microphone)
+    last_s = time.monotonic()
+
+    def block() -> tuple[Pcm, float] | None:
+        nonlocal last_s
+        if (found := microphone.read()) is not None:
+            last_s = time.monotonic()
+        elif time.monotonic() - last_s > _NO_BLOCK_S:
+            raise UserError(f"{microphone.name} gives no sound: check its plug and the sound settings")
+        return found
+
+    listening = ReadAloud(block, decoder)
+    kept = 0
+    try:
+        click.echo(
+            "Read each line aloud, as you would call it out, in a quiet room. Ctrl-C leaves; what was read is kept."
+        )
+        for n, sentence in enumerate(left, len(sentences) - len(left) + 1):
+            click.echo(f"[{n}/{len(sentences)}]  {sentence}")
+            for _ in range(TRIES):
+                pcm, fault = listening.listen(sentence)
+                if not fault:
+                    keep(voices, voice, sentence, pcm)
+                    kept += 1
+                    break
+                click.echo(f"  that was {fault}: once more")
+            else:
+                click.echo("  left out")
+    finally:
+        microphone.close()
+    if kept + len(known) < LEAST_READINGS:
+        raise UserError(
+            f"{kept + len(known)} readings were understood, and at least {LEAST_READINGS} are needed: read again with "
+            f"checkback enrol {voice}, nearer to the microphone or where it is quieter"
+        )
+
+
+def _learn(voices: Path, book: Phrasebook) -> None:
+    known = voices_in(voices)
+    wanted = sum(map(len, known.values()))
+    if not wanted:
+        learn(voices, {})
+        return
+    with click.progressbar(length=wanted, label="Learning") as bar:
+        counts = learn(voices, book.pronunciations, lambda _done, _of: bar.update(1))
+    told = ", ".join(f"{name} ({count} of {len(known[name])} readings)" for name, count in counts.items())
+    click.echo(f"{voices}: learnt from {told}. See what works with: checkback doctor")
