@@ -173,9 +173,10 @@ def _recogniser(settings: Settings) -> str:
         recogniser.close()
     if PocketSphinxRecogniser.name not in recogniser.name or not settings.hearing.tuned:
         return f"{recogniser.name} decodes"
+    if settings.hearing.voices is not None:
+        return f"{recogniser.name} decodes, tuned for call-outs{_voices(settings.hearing.voices)}"
     if can_be_tuned():
-        voices = settings.hearing.voices
-        return f"{recogniser.name} decodes, tuned for call-outs{'' if voices is None else _voices(voices)}"
+        return f"{recogniser.name} decodes, tuned for call-outs"
     return f"{recogniser.name} decodes, with the built-in model as it came: the tuning is for another one"
 
 
@@ -183,7 +184,8 @@ def _voices(folder: Path) -> str:
     """Return whose voices were learnt, and whether somebody has read since."""
     path, found = learnt_from(folder), voices_in(folder)
     later = [name for name in found if (folder / name / LIST).stat().st_mtime > path.stat().st_mtime]
-    told = f" and for the voices of {', '.join(found)}" if found else ""
+    known = [name for name in found if name not in later]
+    told = f" and for the voices of {', '.join(known)}" if known else ""
     return f"{told}; not learnt yet: {', '.join(later)}, run checkback enrol" if later else told
 
 

@@ -8,14 +8,16 @@ from pathlib import Path
 from typing import Literal
 
 from checkback.errors import UserError
+from checkback.hearing.acoustic_learning import Listening
 from checkback.hearing.endpointing import Segmenter
 from checkback.hearing.level import Meter
 from checkback.hearing.pocketsphinx import PocketSphinxDecoder
-from checkback.hearing.recogniser import Pcm
+from checkback.hearing.pronunciations import pronunciations_of
+from checkback.hearing.recogniser import Grammar, Pcm
 from checkback.language.catalogue import read_text
 from checkback.language.phrasebook import Phrasebook
 from checkback.language.reading import Reader
-from checkback.settings import Settings, default_path, grammars_folder
+from checkback.settings import Settings, grammars_folder
 
 TRIES = 3
 """A sentence that was not understood so often is left out: some accents are heard badly before they are learnt."""
@@ -23,15 +25,29 @@ TRIES = 3
 SILENT_S = 20.0
 """Without speech for so long, nobody is reading."""
 
-LEAST_ALIKE = 0.5
+LEAST_HEARD = 0.5
 """Share of the words that has to be heard: below it, something else was read, or too much noise was in it."""
 
 Fault = Literal["", "too loud", "something else"]
 
 
-def default_voices(settings_path: Path | None = None) -> Path:
-    """Return the folder of voices beside a settings file; None: the one in the default place."""
-    return (settings_path or default_path()).absolute().parent / "voices"
+def default_voices(settings_path: Path) -> Path:
+    """Return the folder of voices beside a settings file."""
+    return settings_path.absolute().parent / "voices"
+
+
+def check_language(book: Phrasebook) -> None:
+    """Make sure that voices can be learnt for a language.
+
+    Raises
+    ------
+    UserError
+        If the built-in recogniser cannot hear it.
+    """
+    if "pocketsphinx" not in book.file.recognisers:
+        raise UserError(
+            f"{book.source}: the built-in recogniser cannot hear this language, and voices are learnt for it alone"
+        )
 
 
 def sentences_of(settings: Settings, book: Phrasebook) -> tuple[str, ...]:
@@ -40,12 +56,8 @@ def sentences_of(settings: Settings, book: Phrasebook) -> tuple[str, ...]:
     Raises
     ------
     UserError
-        If the built-in recogniser cannot hear the language, or the file is missing or has something else in it.
+        If the file is missing or has something else in it.
     """
-    if "pocketsphinx" not in book.file.recognisers:
-        raise UserError(
-            f"{book.source}: the built-in recogniser cannot hear this language, and voices are learnt for it alone"
-        )
     path = grammars_folder(settings) / f"{settings.language.phrasebook}.reading"
     reader = Reader(book, every_size=True)
     found: list[str] = []
@@ -67,12 +79,18 @@ class ReadAloud:
     ----------
     blocks : callable
         The next block of sound and its start, or None if none came, as from a microphone.
-    decoder : PocketSphinxDecoder
-        Tells whether something else was read.
+    grammar : Grammar
+        Of the sentences.
+    folder : Path
+        For files that are written and read on the way.
     """
 
-    def __init__(self, blocks: Callable[[], tuple[Pcm, float] | None], decoder: PocketSphinxDecoder) -> None:
-        self._blocks, self._decoder = blocks, decoder
+    def __init__(
+        self, blocks: Callable[[], tuple[Pcm, float] | None], grammar: Grammar, folder: Path
+    ) -> None:
+        self._blocks = blocks
+        self._decoder = PocketSphinxDecoder(grammar)
+        self._listening = Listening(pronunciations_of(grammar.words, grammar.pronunciations), folder)
 
     def listen(self, sentence: str) -> tuple[Pcm, Fault]:
         """Wait until somebody has read something, and say whether it can be kept.
@@ -97,9 +115,8 @@ class ReadAloud:
             began_s = start_s if began_s is None else began_s
             meter.feed(pcm, start_s)
             for utterance in segmenter.feed(pcm, start_s):
-                if meter.clipping:
-                    return utterance.pcm, "too loud"
-                return utterance.pcm, self._fault(utterance.pcm, sentence.split())
+                loud = meter.clipping
+                return utterance.pcm, "too loud" if loud else self._fault(utterance.pcm, sentence)
             if segmenter.in_speech:
                 heard_s = start_s
             if start_s - (began_s if heard_s is None else heard_s) > SILENT_S:
@@ -108,11 +125,14 @@ class ReadAloud:
                     "on with the same command; what was read is kept"
                 )
 
-    def _fault(self, pcm: Pcm, sentence: Sequence[str]) -> Fault:
+    def _fault(self, pcm: Pcm, sentence: str) -> Fault:
         heard = [word for found in self._decoder.decode(pcm) for word in found.words.split()]
-        return "something else" if alike(heard, sentence) < LEAST_ALIKE else ""
+        # whoever pauses is cut off, and of half a sentence nothing can be learnt
+        whole = self._listening.states(pcm, sentence) is not None
+        return "" if whole and heard_of(sentence.split(), heard) >= LEAST_HEARD else "something else"
 
 
-def alike(heard: Sequence[str], sentence: Sequence[str]) -> float:
-    """Return which share of two lists of words is the same, in order: 0 to 1."""
-    return SequenceMatcher(None, list(heard), list(sentence), autojunk=False).ratio()
+def heard_of(sentence: Sequence[str], heard: Sequence[str]) -> float:
+    """Return which share of the words of a sentence was heard, in order: 0 to 1."""
+    blocks = SequenceMatcher(None, list(sentence), list(heard), autojunk=False).get_matching_blocks()
+    return sum(block.size for block in blocks) / len(sentence)

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import click
 
 from checkback import app, doctor
-from checkback.commands.common import SettingsFile, given_path, pass_settings
-from checkback.enrolling import TRIES, ReadAloud, default_voices, sentences_of
+from checkback.commands.common import SettingsFile, attention, given_path, pass_settings
+from checkback.enrolling import TRIES, ReadAloud, check_language, default_voices, sentences_of
 from checkback.errors import UserError
 from checkback.hearing.enrolment import (
+    CHANGE,
     LEAST_READINGS,
     forget,
     keep,
@@ -25,7 +26,7 @@ from checkback.hearing.enrolment import (
     voices_in,
 )
 from checkback.hearing.microphone import Microphone
-from checkback.hearing.pocketsphinx import PocketSphinxDecoder
+from checkback.hearing.pronunciations import pronunciations_of
 from checkback.hearing.recogniser import Pcm
 from checkback.language.phrasebook import Phrasebook
 from checkback.listeners import grammar_of
@@ -65,33 +66,46 @@ def enrol(
 
     Example: checkback enrol --list
     """
+    if only_list and (voice is not None or readings is not None or later or out):
+        raise UserError("--list goes with no voice and no other option but --folder")
+    if out and (readings is not None or later):
+        raise UserError("--forget goes with neither --readings nor --later: do one after the other")
+    if voice is None and (readings is not None or later or out):
+        raise UserError("name the voice: checkback enrol NAME")
     loaded = settings.load() if settings.path.exists() else Settings()
-    voices = (folder or loaded.hearing.voices or default_voices(settings.path)).expanduser().absolute()
+    set_now = None if loaded.hearing.voices is None else loaded.hearing.voices.expanduser().absolute()
+    voices = default_voices(settings.path) if set_now is None else set_now
+    voices = voices if folder is None else folder.expanduser().absolute()
+    if voice is not None:
+        # a name that cannot be one is told before anything is done
+        voice_folder(voices, voice)
     if only_list:
         _list(voices)
         return
-    if voice is None and (readings is not None or out):
-        raise UserError("name the voice: checkback enrol NAME")
     book = app.load_book(loaded)
-    sentences = sentences_of(loaded, book)
     doctor.check_writable(voices, "name another one with --folder")
     if voice is not None and out:
         forget(voices, voice)
         click.echo(f"{voices}: {voice} is taken out.")
-    elif voice is not None and readings is not None:
-        _take(voices, voice, readings)
-    elif voice is not None:
-        _read(voices, voice, sentences, loaded, book)
-    elif not voices_in(voices):
-        raise UserError(f"{voices} holds no voice: name one to begin with, checkback enrol NAME")
+    else:
+        check_language(book)
+        if voice is not None and readings is not None:
+            _take(voices, voice, readings, book)
+        elif voice is not None:
+            _read(voices, voice, loaded, book)
+        elif not voices_in(voices) and not (voices / CHANGE).exists():
+            raise UserError(f"{voices} holds no voice: name one to begin with, checkback enrol NAME")
     if later:
         click.echo("Learn from it with: checkback enrol")
         return
-    _learn(voices, book)
-    wanted = voices if voices_in(voices) else None
-    if loaded.hearing.voices != wanted:
-        update(settings.path, {"hearing": {"voices": wanted}})
-        click.echo(f"{settings.path}: written (hearing.voices).")
+    learnt = _learn(voices, book, None if out else voice)
+    if learnt and set_now != voices:
+        update(settings.path, {"hearing": {"voices": voices}})
+    elif not learnt and set_now == voices:
+        update(settings.path, {"hearing": {"voices": None}})
+    else:
+        return
+    click.echo(f"{settings.path}: written (hearing.voices).")
 
 
 def _list(voices: Path) -> None:
@@ -101,30 +115,34 @@ def _list(voices: Path) -> None:
     if not found:
         click.echo(f"{voices}: no voice")
         return
-    click.echo(f"learnt: {learnt_from(voices)}")
+    learnt = learnt_from(voices) if (voices / CHANGE).exists() else "nothing yet, run checkback enrol"
+    click.echo(f"learnt: {learnt}")
 
 
-def _take(voices: Path, voice: str, path: Path) -> None:
+def _take(voices: Path, voice: str, path: Path, book: Phrasebook) -> None:
     """Keep recordings that are there already."""
     given = read_list(path)
     if len(given) < LEAST_READINGS:
         raise UserError(
             f"{path} has {len(given)} readings, and at least {LEAST_READINGS} are needed: add more lines"
         )
+    # all of it is looked at before any is kept
+    pronunciations_of({word for each in given for word in each.said.split()}, book.pronunciations)
     sounds = [(each.said, pcm_of(each.path)) for each in given]
     for said, pcm in sounds:
         keep(voices, voice, said, pcm)
     click.echo(f"{voice_folder(voices, voice)}: {len(sounds)} readings")
 
 
-def _read(voices: Path, voice: str, sentences: Sequence[str], settings: Settings, book: Phrasebook) -> None:
+def _read(voices: Path, voice: str, settings: Settings, book: Phrasebook) -> None:
     """Let somebody read what they have not read yet, and keep each sentence at once."""
+    sentences = sentences_of(settings, book)
     known = {each.said for each in readings_of(voice_folder(voices, voice))}
     left = [each for each in sentences if each not in known]
     if not left:
         click.echo(f"{voice} has read everything; to read again, first: checkback enrol {voice} --forget")
         return
-    decoder = PocketSphinxDecoder(grammar_of(book))
+    grammar = grammar_of(book)
     microphone = Microphone(settings.hearing.microphone)
     last_s = time.monotonic()
 
@@ -136,23 +154,23 @@ def _read(voices: Path, voice: str, sentences: Sequence[str], settings: Settings
             raise UserError(f"{microphone.name} gives no sound: check its plug and the sound settings")
         return found
 
-    listening = ReadAloud(block, decoder)
     kept = 0
     try:
-        click.echo(
-            "Read each line aloud, as you would call it out, in a quiet room. Ctrl-C leaves; what was read is kept."
-        )
-        for n, sentence in enumerate(left, len(sentences) - len(left) + 1):
-            click.echo(f"[{n}/{len(sentences)}]  {sentence}")
-            for _ in range(TRIES):
-                pcm, fault = listening.listen(sentence)
-                if not fault:
-                    keep(voices, voice, sentence, pcm)
-                    kept += 1
-                    break
-                click.echo(f"  that was {fault}: once more")
-            else:
-                click.echo("  left out")
+        with TemporaryDirectory() as folder:
+            listening = ReadAloud(block, grammar, Path(folder))
+            click.echo("Read each line aloud, as you would call it out, in a quiet room.")
+            click.echo("Ctrl-C leaves; what was read is kept.")
+            for n, sentence in enumerate(left, len(sentences) - len(left) + 1):
+                click.echo(f"[{n}/{len(sentences)}]  {sentence}")
+                for _ in range(TRIES):
+                    pcm, fault = listening.listen(sentence)
+                    if not fault:
+                        keep(voices, voice, sentence, pcm)
+                        kept += 1
+                        break
+                    click.echo(f"  that was {fault}: once more")
+                else:
+                    click.echo("  left out")
     finally:
         microphone.close()
     if kept + len(known) < LEAST_READINGS:
@@ -162,13 +180,28 @@ def _read(voices: Path, voice: str, sentences: Sequence[str], settings: Settings
         )
 
 
-def _learn(voices: Path, book: Phrasebook) -> None:
+def _learn(voices: Path, book: Phrasebook, voice: str | None) -> bool:
+    """Learn from all voices, and tell of which; return whether there were any.
+
+    Raises
+    ------
+    UserError
+        If the one that was named could not be learnt.
+    """
     known = voices_in(voices)
-    wanted = sum(map(len, known.values()))
-    if not wanted:
-        learn(voices, {})
-        return
+    wanted = sum(len(some) for some in known.values() if len(some) >= LEAST_READINGS)
     with click.progressbar(length=wanted, label="Learning") as bar:
         counts = learn(voices, book.pronunciations, lambda _done, _of: bar.update(1))
-    told = ", ".join(f"{name} ({count} of {len(known[name])} readings)" for name, count in counts.items())
-    click.echo(f"{voices}: learnt from {told}. See what works with: checkback doctor")
+    if counts:
+        told = ", ".join(f"{name} ({count} of {len(known[name])} readings)" for name, count in counts.items())
+        click.echo(f"{voices}: learnt from {told}. See what works with: checkback doctor")
+    for name in known.keys() - counts.keys():
+        sentence = (
+            f"{voices / name}: the words can be found in too few of {len(known[name])} readings, at least "
+            f"{LEAST_READINGS} are needed, and it is not learnt: go on with checkback enrol {name}, or take it out "
+            "with --forget and read again nearer to the microphone"
+        )
+        if name == voice:
+            raise UserError(sentence)
+        attention(sentence)
+    return bool(counts)

@@ -13,9 +13,9 @@ from __future__ import annotations
 import csv
 import os
 import re
-import shutil
 import signal
 import tempfile
+import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
@@ -31,7 +31,13 @@ import soundfile
 
 from checkback.errors import UserError
 from checkback.hearing.acoustic_learning import FRAME, Frames, Listening, learnt
-from checkback.hearing.acoustic_model import change_fits, changed_model, read_model, write_change
+from checkback.hearing.acoustic_model import (
+    AcousticModel,
+    change_fits,
+    changed_model,
+    read_model,
+    write_change,
+)
 from checkback.hearing.pocketsphinx import ACOUSTIC_MODEL, SHORTEST_S, TUNING
 from checkback.hearing.pronunciations import pronunciations_of
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Pcm
@@ -116,12 +122,14 @@ def read_list(path: Path) -> tuple[Reading, ...]:
         If it cannot be used, or a sound file of it is missing.
     """
     try:
-        with path.open(newline="", encoding="utf-8") as lines:
-            rows = list(csv.DictReader(lines))
+        # spreadsheets put a mark before the first byte
+        with path.open(newline="", encoding="utf-8-sig") as lines:
+            reader = csv.DictReader(lines)
+            rows = [(reader.line_num, row) for row in reader]
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise UserError(f"The list of readings {path} cannot be read: {error}.") from None
-    found = []
-    for n, row in enumerate(rows, 2):
+    found: list[Reading] = []
+    for n, row in rows:
         if not row.get("path") or not row.get("said"):
             raise UserError(f"{path}: line {n} lacks a path or what is said: write the columns path,said.")
         sound = path.parent / row["path"]
@@ -129,7 +137,10 @@ def read_list(path: Path) -> tuple[Reading, ...]:
             raise UserError(
                 f"{path}: line {n} names {row['path']}, which is missing: lay it there, or take the line out."
             )
-        found.append(Reading(sound, " ".join(row["said"].split())))
+        said = " ".join(row["said"].lower().split())
+        if said in (each.said for each in found):
+            raise UserError(f"{path}: line {n}: {said!r} stands there twice: take one out.")
+        found.append(Reading(sound, said))
     return tuple(found)
 
 
@@ -165,12 +176,11 @@ def keep(voices: Path, voice: str, said: str, pcm: Pcm) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         with _whole(folder / name) as part:
             soundfile.write(part, pcm, SAMPLE_RATE_HZ, format="FLAC")
-        if said not in known:
-            rows = [*known.items(), (said, name)]
-            with _whole(folder / LIST) as part, part.open("w", newline="", encoding="utf-8") as lines:
-                writer = csv.writer(lines)
-                writer.writerow(("path", "said"))
-                writer.writerows((path, words) for words, path in rows)
+        # written in any case: by its time it is known what was read since something was learnt
+        with _whole(folder / LIST) as part, part.open("w", newline="", encoding="utf-8") as lines:
+            writer = csv.writer(lines)
+            writer.writerow(("path", "said"))
+            writer.writerows((path, words) for words, path in {**known, said: name}.items())
     except (OSError, soundfile.LibsndfileError) as error:
         raise UserError(f"The reading {folder / name} cannot be written: {error}.") from None
 
@@ -181,13 +191,21 @@ def forget(voices: Path, voice: str) -> None:
     Raises
     ------
     UserError
-        If there is none of that name.
+        If there is none of that name, or its files cannot be removed.
     """
     folder = voice_folder(voices, voice)
     if not (folder / LIST).is_file():
         known = ", ".join(voices_in(voices)) or "none"
         raise UserError(f"There is no voice {voice!r} in {voices}: there is {known}.")
-    shutil.rmtree(folder)
+    try:
+        for path in folder.iterdir():
+            if path.name != LIST:
+                path.unlink()
+        # last, so that what broke off can be done again
+        (folder / LIST).unlink()
+        folder.rmdir()
+    except OSError as error:
+        raise UserError(f"{folder} cannot be removed ({error.strerror}): remove it by hand.") from None
 
 
 @contextmanager
@@ -209,7 +227,7 @@ def pcm_of(path: Path) -> Pcm:
     UserError
         If it cannot be read, or is not long enough for a word.
     """
-    pcm = np.concatenate([block for block, _ in Recording(path).blocks()])
+    pcm = np.concatenate([np.zeros(0, np.int16), *(block for block, _ in Recording(path).blocks())])
     if len(pcm) < SHORTEST_S * SAMPLE_RATE_HZ or not np.any(pcm):
         raise UserError(f"The sound file {path} cannot be learnt from: nobody speaks in it.")
     return pcm
@@ -267,6 +285,19 @@ def _frames(voice: str, reading: Reading) -> list[Frames]:
     return _hearing.frames(voice, reading)
 
 
+@contextmanager
+def _uninterrupted() -> Iterator[None]:
+    """Let processes that are started here leave an interruption to this one."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
 def _heard(
     wanted: Sequence[tuple[str, Reading]],
     known: Mapping[str, Sequence[str]],
@@ -277,7 +308,9 @@ def _heard(
     with tempfile.TemporaryDirectory() as folder:
         pool = ProcessPoolExecutor(processes, get_context("spawn"), _begin, (known, talk, Path(folder)))
         try:
-            yield from pool.map(_frames, *zip(*wanted, strict=True))
+            with _uninterrupted():
+                found = pool.map(_frames, *zip(*wanted, strict=True))
+            yield from found
         except BrokenProcessPool:
             raise UserError(
                 "Learning broke off, because a process ended: free some memory, and run checkback enrol again; what was "
@@ -293,7 +326,8 @@ def learn(
 ) -> Mapping[str, int]:
     """Learn from all voices in a folder, and write what was learnt beside them.
 
-    Takes about half a minute of two processors for each voice.
+    Takes about half a minute of two processors for each voice.  Voices of which too few readings can be used are left
+    out; if none is left, what was learnt before is removed.
 
     Parameters
     ----------
@@ -306,53 +340,51 @@ def learn(
     Returns
     -------
     mapping of str to int
-        How many readings of each voice were learnt from: those whose words can be found in them.
+        Of each voice that was learnt, how many readings: those whose words can be found in them.
 
     Raises
     ------
     UserError
-        If a voice has too few, a sound file is damaged, or what was learnt cannot be written.
+        If a word has no pronunciation, a sound file is damaged, or what was learnt cannot be written.
     """
-    by_voice = voices_in(voices)
-    for voice, some in by_voice.items():
-        if len(some) < LEAST_READINGS:
-            raise UserError(
-                f"{voices / voice}: {len(some)} readings are too few to learn from, at least {LEAST_READINGS} are "
-                f"needed: go on with checkback enrol {voice}, or take the voice out with --forget."
-            )
-    if not by_voice:
-        (voices / CHANGE).unlink(missing_ok=True)
-        return {}
-    spoken = {word for some in by_voice.values() for each in some for word in each.said.split()}
-    known = pronunciations_of(spoken, pronunciations)
-    talk = {voice: [each.path for each in some] for voice, some in by_voice.items()}
-    wanted = [(voice, each) for voice, some in by_voice.items() for each in some]
+    ready = {voice: some for voice, some in voices_in(voices).items() if len(some) >= LEAST_READINGS}
+    wanted = [(voice, each) for voice, some in ready.items() for each in some]
+    known = pronunciations_of({word for _, each in wanted for word in each.said.split()}, pronunciations)
+    talk = {voice: [each.path for each in some] for voice, some in ready.items()}
     for _, each in wanted:
         # what is damaged is told here, and not by a child that ends
         pcm_of(each.path)
-    heard: list[Frames] = []
-    counts = dict.fromkeys(by_voice, 0)
-    for n, ((voice, _), frames) in enumerate(zip(wanted, _heard(wanted, known, talk), strict=True), 1):
-        heard += frames
-        counts[voice] += bool(frames)
-        if told is not None:
-            told(n, len(wanted))
-    for voice, count in counts.items():
-        if count < LEAST_READINGS:
-            raise UserError(
-                f"{voices / voice}: in {len(by_voice[voice]) - count} of {len(by_voice[voice])} readings the words "
-                f"cannot be found: take the voice out with --forget, and read again nearer to the microphone."
-            )
-    fits = change_fits(ACOUSTIC_MODEL, TUNING)
-    was = model = changed_model(ACOUSTIC_MODEL, TUNING) if fits else read_model(ACOUSTIC_MODEL)
-    for _ in range(ROUNDS):
-        model = learnt(was, model, heard, BELIEF)
+    heard: dict[str, list[list[Frames]]] = {voice: [] for voice in ready}
+    if wanted:
+        for n, ((voice, _), frames) in enumerate(zip(wanted, _heard(wanted, known, talk), strict=True), 1):
+            heard[voice] += [frames] if frames else []
+            if told is not None:
+                told(n, len(wanted))
+    used = {voice: some for voice, some in heard.items() if len(some) >= LEAST_READINGS}
     try:
+        if not used:
+            (voices / CHANGE).unlink(missing_ok=True)
+            return {}
+        model = _drawn([frames for some in used.values() for each in some for frames in each])
         with _whole(voices / CHANGE) as part:
             write_change(ACOUSTIC_MODEL, model, part)
     except OSError as error:
         raise UserError(f"{voices / CHANGE} cannot be written: {error.strerror}.") from None
-    return counts
+    return {voice: len(some) for voice, some in used.items()}
+
+
+def _drawn(heard: Sequence[Frames]) -> AcousticModel:
+    """Return the installed model, tuned if it can be, drawn towards what was heard."""
+    try:
+        fits = change_fits(ACOUSTIC_MODEL, TUNING)
+        was = model = changed_model(ACOUSTIC_MODEL, TUNING) if fits else read_model(ACOUSTIC_MODEL)
+    except ValueError as error:
+        raise UserError(
+            f"The built-in model that is installed cannot be changed ({error}): install checkback again."
+        ) from None
+    for _ in range(ROUNDS):
+        model = learnt(was, model, heard, BELIEF)
+    return model
 
 
 def learnt_from(voices: Path) -> Path:

@@ -12,10 +12,10 @@ import soundfile
 from scipy.signal import welch
 
 import english
-from checkback import enrolling
-from checkback.enrolling import SILENT_S, ReadAloud, alike, sentences_of
+from checkback import enrolling, listeners
+from checkback.enrolling import SILENT_S, ReadAloud, heard_of, sentences_of
 from checkback.errors import UserError
-from checkback.hearing import enrolment
+from checkback.hearing import roughening
 from checkback.hearing.acoustic_model import read_model, write_change
 from checkback.hearing.endpointing import BLOCK_S, BLOCK_SAMPLES
 from checkback.hearing.enrolment import (
@@ -30,11 +30,11 @@ from checkback.hearing.enrolment import (
     readings_of,
     voices_in,
 )
-from checkback.hearing.pocketsphinx import ACOUSTIC_MODEL, PocketSphinxDecoder
+from checkback.hearing.pocketsphinx import ACOUSTIC_MODEL
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Pcm
 from checkback.hearing.roughening import Roughener, active_level, coloured, echo, rumble
 from checkback.listeners import grammar_of
-from checkback.settings import Language, Settings
+from checkback.settings import Hearing, Language, Settings
 from speakers import hissing, needs_flite, silence, spoken
 
 SECOND = SAMPLE_RATE_HZ
@@ -115,6 +115,10 @@ class TestWhatIsKept:
         [
             ("path,said\na.flac,balloon down\n", r"line 2 names a\.flac, which is missing"),
             ("path\na.flac\n", "line 2 lacks a path or what is said"),
+            (
+                "path,said\n\nreadings.csv,Wire out\nreadings.csv,wire  out\n",
+                "line 4: 'wire out' stands there twice",
+            ),
         ],
     )
     def test_a_list_that_cannot_be_used_is_told_with_its_line(
@@ -126,13 +130,11 @@ class TestWhatIsKept:
 
 
 class TestWhatIsLearnt:
-    def test_too_few_readings_are_told_before_anything_is_done(self, tmp_path: Path) -> None:
+    def test_of_too_few_readings_nothing_is_learnt(self, tmp_path: Path) -> None:
         for n in range(LEAST_READINGS - 1):
             keep(tmp_path, "anna", f"lesion {n}", silence(1.0))
-        with pytest.raises(
-            UserError, match=f"{LEAST_READINGS - 1} readings are too few .* at least {LEAST_READINGS}"
-        ):
-            learn(tmp_path, {})
+        (tmp_path / CHANGE).write_bytes(b"of somebody who was taken out")
+        assert learn(tmp_path, {}) == {}
         assert not (tmp_path / CHANGE).exists()
 
     def test_without_voices_nothing_stays(self, tmp_path: Path) -> None:
@@ -169,9 +171,17 @@ class TestWhatIsLearnt:
 # --- reading aloud --------------------------------------------------------------------------------
 
 
-@pytest.fixture(scope="module")
-def decoder() -> PocketSphinxDecoder:
-    return PocketSphinxDecoder(grammar_of(english.book()))
+Heard = Callable[..., tuple[Pcm, str]]
+
+
+@pytest.fixture
+def heard(tmp_path: Path) -> Heard:
+    """Let a sentence be shown and something be read, and return what is made of it."""
+
+    def listen(sentence: str, *pieces: Pcm) -> tuple[Pcm, str]:
+        return ReadAloud(as_blocks(*pieces), grammar_of(english.book()), tmp_path).listen(sentence)
+
+    return listen
 
 
 def as_blocks(*pieces: Pcm) -> Callable[[], tuple[Pcm, float] | None]:
@@ -184,43 +194,75 @@ def as_blocks(*pieces: Pcm) -> Callable[[], tuple[Pcm, float] | None]:
     return lambda: next(blocks)
 
 
+SENTENCE = "microcatheter did not cross"
+
+
 @needs_flite
 class TestReadAloud:
-    def test_the_sentence_is_cut_out(self, decoder: PocketSphinxDecoder) -> None:
-        said = spoken("microcatheter did not cross")
-        pcm, fault = ReadAloud(as_blocks(silence(1.0), said, silence(1.5)), decoder).listen(
-            "microcatheter did not cross"
-        )
+    def test_the_sentence_is_cut_out(self, heard: Heard) -> None:
+        said = spoken(SENTENCE)
+        pcm, fault = heard(SENTENCE, silence(1.0), said, silence(1.5))
         assert fault == ""
         assert len(said) - 0.2 * SECOND < len(pcm) < len(said) + 0.8 * SECOND
 
-    def test_another_sentence_is_noticed(self, decoder: PocketSphinxDecoder) -> None:
-        said = spoken("rhythm atrial fibrillation")
-        _, fault = ReadAloud(as_blocks(silence(1.0), said, silence(1.5)), decoder).listen(
-            "microcatheter did not cross"
-        )
+    def test_another_sentence_is_noticed(self, heard: Heard) -> None:
+        _, fault = heard(SENTENCE, silence(1.0), spoken("rhythm atrial fibrillation"), silence(1.5))
         assert fault == "something else"
 
-    def test_what_is_too_loud_is_noticed(self, decoder: PocketSphinxDecoder) -> None:
-        said = np.clip(spoken("microcatheter did not cross").astype(int) * 60, -32_768, 32_767).astype(
-            np.int16
-        )
-        _, fault = ReadAloud(as_blocks(silence(1.0), said, silence(1.5)), decoder).listen(
-            "microcatheter did not cross"
-        )
-        assert fault == "too loud"
+    def test_half_a_sentence_is_noticed(self, heard: Heard) -> None:
+        """Whoever pauses is cut off there."""
+        sentence = "blood pressure one sixteen over seventy four"
+        half = spoken("blood pressure one sixteen")
+        _, fault = heard(sentence, silence(1.0), half, silence(1.5))
+        assert fault == "something else"
+        assert heard(sentence, silence(1.0), spoken(sentence), silence(1.5))[1] == ""
 
-    def test_it_does_not_wait_for_ever(self, decoder: PocketSphinxDecoder) -> None:
+    def test_what_is_too_loud_is_noticed(self, heard: Heard) -> None:
+        said = np.clip(spoken(SENTENCE).astype(int) * 60, -32_768, 32_767).astype(np.int16)
+        assert heard(SENTENCE, silence(1.0), said, silence(1.5))[1] == "too loud"
+
+    def test_it_does_not_wait_for_ever(self, heard: Heard) -> None:
         with pytest.raises(UserError, match=f"nobody was heard for {SILENT_S:.0f} s.*what was read is kept"):
-            ReadAloud(as_blocks(silence(SILENT_S + 1)), decoder).listen("microcatheter did not cross")
+            heard(SENTENCE, silence(SILENT_S + 1))
 
 
 @pytest.mark.parametrize(
-    ("heard", "share"),
-    [("wire out", 1.0), ("wire", 2 / 3), ("out wire", 0.5), ("balloon down", 0.0), ("", 0.0)],
+    ("words", "share"),
+    [
+        ("wire out", 1.0),
+        ("wire", 0.5),
+        ("out wire", 0.5),
+        ("a wire is out", 1.0),
+        ("balloon", 0.0),
+        ("", 0.0),
+    ],
 )
-def test_how_alike_words_are(heard: str, share: float) -> None:
-    assert alike(heard.split(), "wire out".split()) == pytest.approx(share)
+def test_which_share_of_a_sentence_was_heard(words: str, share: float) -> None:
+    assert heard_of("wire out".split(), words.split()) == share
+
+
+@pytest.mark.parametrize(("tuned", "used"), [(True, True), (False, False)])
+def test_the_listeners_take_what_was_learnt(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, tuned: bool, used: bool
+) -> None:
+    write_change(ACOUSTIC_MODEL, read_model(ACOUSTIC_MODEL), tmp_path / CHANGE)
+    taken: list[dict[str, object]] = []
+
+    class TakenError(Exception):
+        pass
+
+    def take(_grammar: object, **given: object) -> None:
+        taken.append(given)
+        raise TakenError
+
+    monkeypatch.setattr(listeners, "PocketSphinxRecogniser", take)
+    settings = Settings(
+        hearing=Hearing(recogniser="pocketsphinx", second="none", voices=tmp_path, tuned=tuned)
+    )
+    with pytest.raises(TakenError):
+        listeners.make_recogniser(settings, english.book())
+    assert taken[0]["tuned"] is tuned
+    assert (taken[0]["change"] == tmp_path / CHANGE) is used
 
 
 def test_voices_lie_beside_the_settings(tmp_path: Path) -> None:
@@ -256,13 +298,18 @@ class TestNoise:
             found_s = experimental.measure_rt60(echo(np.random.default_rng(seed))[400:], SECOND, decay_db=20)
             assert found_s == pytest.approx(stated_s, rel=0.25)
 
-    def test_speech_stands_where_it_was_put(self) -> None:
+    def test_speech_stands_where_it_was_put(self, monkeypatch: pytest.MonkeyPatch) -> None:
         said = np.concatenate([tone(0.5), np.zeros(SECOND // 2), tone(0.5)])
         for seed in range(6):
             rough = Roughener([tone(2.0, 300), tone(1.0, 700)], np.random.default_rng(seed))
+            # hardly any noise, with which it can be seen where the speech is
+            monkeypatch.setattr(roughening, "NOISE_DB", roughening.QUIET_DB)
             pcm = rough(said, (1600, 3200))
             assert len(pcm) == len(said) + 4800
-            assert pcm.dtype == np.int16
+            power = np.square(pcm.astype(float))
+            spoken_power = power[1600 : 1600 + SECOND // 2].mean()
+            assert power[:1500].mean() < 0.01 * spoken_power
+            assert power[1600 : 1600 + 800].mean() > 0.2 * spoken_power
 
     def test_the_noise_has_the_level_that_it_is_said_to_have(self) -> None:
         rough = Roughener([tone(2.0, 300)], np.random.default_rng(3))
@@ -280,7 +327,3 @@ class TestNoise:
 def test_the_ways_of_hearing_are_the_same_each_time() -> None:
     one, other = (Roughener([tone(1.0)], np.random.default_rng(7))(tone(1.0), (800, 800)) for _ in range(2))
     np.testing.assert_array_equal(one, other)
-
-
-def test_names_of_the_files() -> None:
-    assert (enrolment.CHANGE, enrolment.LIST) == ("en-us.npz", "readings.csv")
