@@ -190,7 +190,7 @@ def _learn(voices: Path, book: Phrasebook, voice: str | None) -> bool:
     """
     known = voices_in(voices)
     wanted = sum(len(some) for some in known.values() if len(some) >= LEAST_READINGS)
-    with click.progressbar(length=wanted, label="Learning") as bar:
+    with click.progressbar(length=wanted, label="Learning" if wanted else "") as bar:
         counts = learn(voices, book.pronunciations, lambda _done, _of: bar.update(1))
     if counts:
         told = ", ".join(f"{name} ({count} of {len(known[name])} readings)" for name, count in counts.items())
