@@ -310,7 +310,7 @@ def _microphone(settings: Settings) -> str:
         microphone.close()
     heard = [block for block in blocks if block is not None]
     if not heard:
-        raise UserError(f"{microphone.name} gives no sound: check its plug and the sound settings")
+        raise microphone.without_sound()
     peak = max(int(np.abs(pcm.astype(np.int32)).max()) for pcm, _ in heard)
     level = "silent so far" if peak == 0 else f"peak {20 * np.log10(peak / 32768):.0f} dB of full scale"
     return f"{microphone.name}, {level}"

@@ -115,8 +115,7 @@ class ReadAloud:
             began_s = start_s if began_s is None else began_s
             meter.feed(pcm, start_s)
             for utterance in segmenter.feed(pcm, start_s):
-                loud = meter.clipping
-                return utterance.pcm, "too loud" if loud else self._fault(utterance.pcm, sentence)
+                return utterance.pcm, self._fault(utterance.pcm, sentence, loud=meter.clipping)
             if segmenter.in_speech:
                 heard_s = start_s
             if start_s - (began_s if heard_s is None else heard_s) > SILENT_S:
@@ -125,7 +124,9 @@ class ReadAloud:
                     "on with the same command; what was read is kept"
                 )
 
-    def _fault(self, pcm: Pcm, sentence: str) -> Fault:
+    def _fault(self, pcm: Pcm, sentence: str, *, loud: bool) -> Fault:
+        if loud:
+            return "too loud"
         heard = [word for found in self._decoder.decode(pcm) for word in found.words.split()]
         # whoever pauses is cut off, and of half a sentence nothing can be learnt
         whole = self._listening.states(pcm, sentence) is not None

@@ -7,7 +7,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from checkback import app
-from checkback.errors import UserError
 from checkback.hearing.endpointing import BLOCK_S
 from checkback.hearing.level import FLOOR_DBFS, Meter
 from checkback.hearing.microphone import Microphone
@@ -117,7 +116,7 @@ def try_microphone(name: str | None, show: Callable[[str], None], *, speak_s: fl
     finally:
         microphone.close()
     if not blocks:
-        raise UserError(f"{microphone.name} gives no sound: check its plug and the sound settings")
+        raise microphone.without_sound()
     return Heard(voiced * BLOCK_S, peak_dbfs, meter.clipping)
 
 

@@ -51,9 +51,9 @@ HEARD = (
 """None of them is read."""
 
 
-def read_aloud(folder: Path) -> Path:
+def read_aloud(folder: Path, count: int | None = None) -> Path:
     """Write a list of what the voice has read, with its sound."""
-    sentences = sentences_of(Settings(), english.book())
+    sentences = sentences_of(Settings(), english.book())[:count]
     folder.mkdir(parents=True)
     for n, sentence in enumerate(sentences):
         said = np.concatenate([silence(0.2), spoken(sentence, VOICE), silence(0.2)])
@@ -129,6 +129,23 @@ def test_a_voice_whose_folder_was_deleted_is_forgotten(tmp_path: Path) -> None:
     assert (done.code, done.err) == (0, "")
     assert not (tmp_path / "voices" / CHANGE).exists()
     assert "voices" not in (tmp_path / "settings.toml").read_text(encoding="utf-8")
+
+
+@needs_flite
+@pytest.mark.parametrize(
+    ("hearing", "why"),
+    [
+        ("tuned = false", "hearing.tuned is false"),
+        ('recogniser = "whisper"', "hearing.recogniser is whisper"),
+    ],
+)
+def test_who_would_not_hear_what_was_learnt_is_told(tmp_path: Path, hearing: str, why: str) -> None:
+    listed = read_aloud(tmp_path / "read", count=LEAST_READINGS)
+    done = checkback("enrol", "anna", "--readings", listed, cwd=tmp_path, settings=f"[hearing]\n{hearing}\n")
+    assert done.code == 0
+    assert done.err.count("\n") == 1
+    assert f"is left out: {why}" in done.err
+    assert learnt_from(tmp_path / "voices").is_file()
 
 
 def test_voices_elsewhere_stay_in_use(tmp_path: Path) -> None:

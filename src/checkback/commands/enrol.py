@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -30,10 +29,8 @@ from checkback.hearing.pronunciations import pronunciations_of
 from checkback.hearing.recogniser import Pcm
 from checkback.language.phrasebook import Phrasebook
 from checkback.listeners import grammar_of
-from checkback.settings import Settings
+from checkback.settings import Settings, vosk_model
 from checkback.settings_file import update
-
-_NO_BLOCK_S = 5.0
 
 
 @click.command()
@@ -99,6 +96,8 @@ def enrol(
         click.echo("Learn from it with: checkback enrol")
         return
     learnt = _learn(voices, book, None if out else voice)
+    if learnt and (why := _left_out(loaded)):
+        attention(f"what was learnt is for the built-in recogniser as it is tuned, and is left out: {why}")
     if learnt and set_now != voices:
         update(settings.path, {"hearing": {"voices": voices}})
     elif not learnt and set_now == voices:
@@ -106,6 +105,20 @@ def enrol(
     else:
         return
     click.echo(f"{settings.path}: written (hearing.voices).")
+
+
+def _left_out(settings: Settings) -> str:
+    """Return why voices are not used with these settings; empty if they are."""
+    hearing = settings.hearing
+    if not hearing.tuned:
+        return "hearing.tuned is false"
+    if hearing.recogniser == "auto" and vosk_model(settings) is not None:
+        return "a Vosk model is set or found, and hearing.recogniser is auto"
+    return (
+        ""
+        if hearing.recogniser in ("auto", "pocketsphinx")
+        else f"hearing.recogniser is {hearing.recogniser}"
+    )
 
 
 def _list(voices: Path) -> None:
@@ -142,35 +155,18 @@ def _read(voices: Path, voice: str, settings: Settings, book: Phrasebook) -> Non
     if not left:
         click.echo(f"{voice} has read everything; to read again, first: checkback enrol {voice} --forget")
         return
-    grammar = grammar_of(book)
-    microphone = Microphone(settings.hearing.microphone)
-    last_s = time.monotonic()
-
-    def block() -> tuple[Pcm, float] | None:
-        nonlocal last_s
-        if (found := microphone.read()) is not None:
-            last_s = time.monotonic()
-        elif time.monotonic() - last_s > _NO_BLOCK_S:
-            raise UserError(f"{microphone.name} gives no sound: check its plug and the sound settings")
-        return found
-
     kept = 0
+    microphone = Microphone(settings.hearing.microphone)
     try:
         with TemporaryDirectory() as folder:
-            listening = ReadAloud(block, grammar, Path(folder))
+            listening = ReadAloud(microphone.read_or_tell, grammar_of(book), Path(folder))
             click.echo("Read each line aloud, as you would call it out, in a quiet room.")
             click.echo("Ctrl-C leaves; what was read is kept.")
             for n, sentence in enumerate(left, len(sentences) - len(left) + 1):
                 click.echo(f"[{n}/{len(sentences)}]  {sentence}")
-                for _ in range(TRIES):
-                    pcm, fault = listening.listen(sentence)
-                    if not fault:
-                        keep(voices, voice, sentence, pcm)
-                        kept += 1
-                        break
-                    click.echo(f"  that was {fault}: once more")
-                else:
-                    click.echo("  left out")
+                if (pcm := _understood(listening, sentence)) is not None:
+                    keep(voices, voice, sentence, pcm)
+                    kept += 1
     finally:
         microphone.close()
     if kept + len(known) < LEAST_READINGS:
@@ -178,6 +174,17 @@ def _read(voices: Path, voice: str, settings: Settings, book: Phrasebook) -> Non
             f"{kept + len(known)} readings were understood, and at least {LEAST_READINGS} are needed: read again with "
             f"checkback enrol {voice}, nearer to the microphone or where it is quieter"
         )
+
+
+def _understood(listening: ReadAloud, sentence: str) -> Pcm | None:
+    """Listen until a sentence was read as it is shown; None if it was not, as often as it is tried."""
+    for _ in range(TRIES):
+        pcm, fault = listening.listen(sentence)
+        if not fault:
+            return pcm
+        click.echo(f"  that was {fault}: once more")
+    click.echo("  left out")
+    return None
 
 
 def _learn(voices: Path, book: Phrasebook, voice: str | None) -> bool:

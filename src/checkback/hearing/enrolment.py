@@ -69,7 +69,7 @@ EDGE_S = 0.3
 
 MOST_PROCESSES = 4
 
-_NAME = re.compile(r"[\w][\w-]*")
+_NAME = re.compile(r"\w[\w-]*")
 
 
 @dataclass(frozen=True)

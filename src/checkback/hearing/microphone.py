@@ -28,6 +28,8 @@ QUEUE_S = 30.0
 LOST_AFTER_S = 1.0
 #: A device that was just opened may need longer for its first block.
 FIRST_BLOCK_S = 4.0
+#: One that gave nothing for so long gives no sound, for whoever waits for it.
+NO_SOUND_S = 5.0
 #: Pauses between attempts to open it again: the first, doubled up to the last.
 FIRST_PAUSE_S = 0.5
 LONGEST_PAUSE_S = 4.0
@@ -134,6 +136,8 @@ class Microphone:
         self.name = self._find(name)
         self._hearing = False
         self._was_heard = False
+        #: Since when `read_or_tell` waits.
+        self._waiting_since_s: float | None = None
         self._pause_s = FIRST_PAUSE_S
         self._try_again_s = 0.0
         self._open()
@@ -165,6 +169,27 @@ class Microphone:
             self._watch(time.monotonic())
             return None
         return self._next_block()
+
+    def read_or_tell(self) -> tuple[Pcm, float] | None:
+        """Do what `read` does, while somebody waits for what will be heard.
+
+        Raises
+        ------
+        UserError
+            If no block came for `NO_SOUND_S`.
+        """
+        if (found := self.read()) is not None:
+            self._waiting_since_s = None
+            return found
+        now_s = time.monotonic()
+        self._waiting_since_s = self._waiting_since_s or now_s
+        if now_s - self._waiting_since_s > NO_SOUND_S:
+            raise self.without_sound()
+        return None
+
+    def without_sound(self) -> UserError:
+        """Return the error of a device that gives no sound."""
+        return UserError(f"{self.name} gives no sound: check its plug and the sound settings")
 
     def close(self) -> None:
         """Let go of the device."""
