@@ -63,7 +63,9 @@ DOSES_AMONG = 24_000
 """Sentences among which doses are looked for."""
 
 
-_OF_SECOND = frozenset("likely likely_root distance none_likely none_far none_no_speech none_worst".split())
+_OF_SECOND = frozenset(
+    "likely likely_root distance none_likely none_far none_no_speech none_worst phones phones_root none_phones".split()
+)
 _OF_FIRST = frozenset("chosen both fit fit_root none_score none_disagree".split())
 
 _OF_TWO = frozenset("both none_disagree".split())

@@ -14,11 +14,9 @@ Transactions on Speech and Audio Processing 2 (1994), 291-298.
 from __future__ import annotations
 
 import argparse
-import json
 import random
 import tempfile
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import replace
 from functools import partial
 from itertools import groupby
 from pathlib import Path
@@ -26,10 +24,9 @@ from typing import Any
 
 import numpy as np
 from hearing_corpus import told_plainly
-from hearing_corpus.tuning_sound import Roughener, Said
+from hearing_corpus.tuning_sound import Roughener, Said, read_said
 
 from checkback import app
-from checkback.errors import UserError
 from checkback.hearing import pocketsphinx as first_listener
 from checkback.hearing.acoustic_learning import FRAME, Frames, Listening, learnt
 from checkback.hearing.acoustic_model import read_model, write_change
@@ -119,11 +116,7 @@ def main() -> None:
         with np.load(options.frames) as kept:
             all_frames = [Frames(kept["features"], kept["states"])]
     else:
-        if not options.said.is_file():
-            raise UserError(f"The list --said {options.said} is missing: tune_whisper.py makes it first.")
-        lines = options.said.read_text(encoding="utf-8").splitlines()
-        said = [Said(**json.loads(line)) for line in lines]
-        said = [replace(each, path=options.said.parent / each.path) for each in said]
+        said = read_said(options.said)
         all_frames = heard(said, options.utterances, options.draws, options.seed, options.processes)
         if options.frames is not None:
             np.savez(

@@ -28,7 +28,7 @@ import torch
 from hearing_corpus import told_plainly
 from hearing_corpus.corpus import read, read_manifest
 from hearing_corpus.low_rank import ENCODER_RANK, LowRankWhisper, halfway
-from hearing_corpus.tuning_sound import Roughener, Said, call_outs, talk
+from hearing_corpus.tuning_sound import Roughener, Said, call_outs, read_said, talk
 from torch.nn import functional
 
 from checkback import app
@@ -64,9 +64,7 @@ def speech(work: Path, whisper: Path, corpus: Path, book: Phrasebook, **by_whom:
     """Make the sound files and their texts, or take those that are there."""
     listed = work / f"said-{'-'.join(f'{name}-{wanted:g}' for name, wanted in by_whom.items())}.jsonl"
     if listed.exists():
-        lines = listed.read_text(encoding="utf-8").splitlines()
-        rows = [json.loads(line) for line in lines]
-        return [Said(**{**row, "path": work / row["path"]}) for row in rows]
+        return read_said(listed)
     written = language_of(book).written
     measured = {item.said for item in read_manifest(corpus)}
     found = [replace(each, text=written(each.words)) for each in call_outs(work, book, measured, **by_whom)]
@@ -141,13 +139,13 @@ class Batches:
                 self._made.put(self._batch(batches[n]))
 
     def _batch(
-        self, some: list[tuple[np.ndarray, str | None]]
+        self, some: list[tuple[np.ndarray, Said | None]]
     ) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
         rng = self._rng
         longest_s = max(len(pcm) for pcm, _ in some) / SAMPLE_RATE_HZ
         context_s = max(longest_s + rng.uniform(0.3, 0.9), float(rng.integers(3, 6)))
         frames = min(2 * math.ceil(context_s * FRAMES_PER_S / 2), LONGEST_FRAMES)
-        rows = [self._row(text) for _, text in some]
+        rows = [self._row(None if said is None else said.text) for _, said in some]
         length = max(len(pieces) for pieces, _ in rows)
         tokens = np.full((len(rows), length), self._end)
         wanted = np.full((len(rows), length), NOT_JUDGED)

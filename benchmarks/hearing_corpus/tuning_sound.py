@@ -6,6 +6,7 @@ its voices (`voices.HELD_BACK`), so that settings can still be chosen with them.
 
 from __future__ import annotations
 
+import json
 import math
 import random
 from collections import Counter
@@ -22,6 +23,7 @@ import soxr
 from numpy.typing import NDArray
 from scipy.signal import butter, fftconvolve, firwin2, lfilter, sosfilt
 
+from checkback.errors import UserError
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Pcm
 from checkback.hearing.roughening import active_level, beeps
 from checkback.language.phrasebook import Phrasebook
@@ -80,6 +82,20 @@ class Said:
     words: str
     talk: bool = False
     text: str = ""
+
+
+def read_said(listed: Path) -> list[Said]:
+    """Read a list of sounds, whose paths are as seen from its folder.
+
+    Raises
+    ------
+    UserError
+        If it is not there.
+    """
+    if not listed.is_file():
+        raise UserError(f"The list of sounds {listed} is missing: tune_whisper.py makes it first.")
+    rows = [json.loads(line) for line in listed.read_text(encoding="utf-8").splitlines()]
+    return [Said(**{**row, "path": listed.parent / row["path"]}) for row in rows]
 
 
 def call_outs(
@@ -266,8 +282,8 @@ class Roughener:
             sound += part / np.sqrt(np.mean(np.square(part)) + 1e-12) * 10 ** (rng.uniform(low, high) / 20)
         return sound / np.sqrt(np.mean(np.square(sound)))
 
-    def draw(self) -> tuple[Pcm, str | None]:
-        """Return an example: its sound, and what is to be written, or None where nobody speaks."""
+    def draw(self) -> tuple[Pcm, Said | None]:
+        """Return an example: its sound, and what is said, or None where nobody speaks."""
         rng = self._rng
         which = rng.random()
         if which < NOISE_SHARE:
@@ -275,7 +291,7 @@ class Roughener:
             return _pcm(sound), None
         items = self._talk if which < NOISE_SHARE + TALK_SHARE else self._calls
         said = items[int(rng.integers(len(items)))]
-        return self.rough(said), said.text
+        return self.rough(said), said
 
     def _tone(self) -> Sound:
         """Return a filter that lifts and lowers parts of the spectrum."""

@@ -12,6 +12,7 @@ from checkback.attention import without_attention
 from checkback.errors import UserError
 from checkback.hearing.agreement import Agreement, Language, Weighing
 from checkback.hearing.calling import CalledRecogniser
+from checkback.hearing.ctc import PhoneAligner
 from checkback.hearing.dictating import DictationRecogniser
 from checkback.hearing.enrolment import learnt_from
 from checkback.hearing.phonetic import SoundMatcher
@@ -160,8 +161,9 @@ def make_recogniser(settings: Settings, book: Phrasebook) -> Recogniser:
             assert first is not None
             both: Recogniser = first
         else:
-            matcher = SoundMatcher(grammar, every_pronunciation(grammar.pronunciations))
-            both = Agreement(first, second, matcher, language)
+            pronunciations = every_pronunciation(grammar.pronunciations)
+            matcher, aligner = SoundMatcher(grammar, pronunciations), PhoneAligner(pronunciations)
+            both = Agreement(first, second, matcher, aligner, language)
         if attention:
             both = CalledRecogniser(both, attention, grammar.pronunciations)
         opened.callback(both.close)

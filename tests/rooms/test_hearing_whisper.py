@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import shutil
 import signal
@@ -17,8 +18,11 @@ import pytest
 
 from checkback import doctor
 from checkback.errors import UserError
+from checkback.hearing.ctc import PhoneAligner
 from checkback.hearing.log_mel import log_mel
-from checkback.hearing.recogniser import Utterance
+from checkback.hearing.phonetic import PHONES
+from checkback.hearing.pronunciations import every_pronunciation
+from checkback.hearing.recogniser import Utterance, worded
 from checkback.hearing.whisper import Spelling, WhisperListener
 from checkback.hearing.whisper_encoder import SoundEncoder
 from checkback.hearing.whisper_engine import context_frames
@@ -79,7 +83,8 @@ def test_what_is_written_on_the_way_of_the_search_is_what_the_library_writes(
     """Outside: CTranslate2's `generate`, with weights of 8 bits, which differ a little from those of 16."""
     for words, speaker in ((SAID, "slt"), ("heparin eight thousand units", "rms"), ("wire out", "awb")):
         pcm = utterance(words, speaker).pcm
-        found, wrote = speller.take(pcm)
+        taken = speller.take(pcm)
+        found, wrote = taken.found, taken.wrote
         library = speller.listen(pcm, "")
         assert wrote is not None and library is not None
         assert found == speller.find(pcm)
@@ -106,12 +111,38 @@ def test_what_was_found_is_a_little_likelier_among_usual_pieces_than_among_all(
 
 def test_where_nobody_speaks_it_says_so_and_takes_no_words_for_speech(speller: WhisperListener) -> None:
     hiss = np.random.default_rng(3).normal(0, 200, 32_000).astype(np.int16)
-    _, wrote = speller.take(hiss)
+    wrote = speller.take(hiss).wrote
     assert wrote is not None
     assert wrote.no_speech > 0.8
     assert not wrote.is_speech
-    nothing, empty = speller.take(hiss[:100])
-    assert nothing == () and empty is not None and empty.text == ""
+    short = speller.take(hiss[:100])
+    assert short.found == () and short.phones is None and short.wrote is not None and short.wrote.text == ""
+
+
+@pytest.mark.parametrize(
+    ("said", "others"),
+    [
+        ("heparin eight thousand units", ("heparin eight hundred units", "heparin eighteen thousand units")),
+        ("balloon two five by twelve", ("balloon two five by twenty", "balloon two oh by twelve")),
+        ("wire out", ("wire in", "guide out")),
+    ],
+)
+def test_the_phones_that_it_hears_are_those_that_were_said(
+    speller: WhisperListener, said: str, others: tuple[str, ...]
+) -> None:
+    pcm = utterance(said, "rms").pcm
+    phones = speller.take(pcm).phones
+    assert phones is not None
+    assert phones.shape == (math.ceil(len(pcm) / 320), len(PHONES) + 1)
+    assert np.exp(phones).sum(axis=1) == pytest.approx(1.0, abs=1e-4)
+    aligner = PhoneAligner(every_pronunciation(book().pronunciations))
+    right, *wrong = aligner.logprobs(phones, [worded(words) for words in (said, *others)])
+    assert right is not None and right > -5.0
+    assert all(each is None or each < right - 3.0 for each in wrong)
+
+
+def test_only_the_tuned_model_tells_the_phones(listener: WhisperListener) -> None:
+    assert listener.take(utterance(SAID).pcm).phones is None
 
 
 def test_texts_are_judged_together_nearly_as_they_are_one_by_one(speller: WhisperListener) -> None:

@@ -18,6 +18,7 @@ from typing import Any, Protocol, runtime_checkable
 import numpy as np
 
 from checkback.hearing import whisper
+from checkback.hearing.ctc import PhoneAligner, likeliest_phones
 from checkback.hearing.level import stands_out_db
 from checkback.hearing.phonetic import SoundMatcher
 from checkback.hearing.recogniser import (
@@ -33,7 +34,8 @@ from checkback.hearing.recogniser import (
     Wordings,
     worded,
 )
-from checkback.hearing.whisper import Judged, WhisperListener
+from checkback.hearing.whisper import Judged, Taken, WhisperListener
+from checkback.hearing.whisper_file import Array
 
 FROM_EACH = 5
 """Sentences of different meaning that match the words of each listener by sound."""
@@ -46,6 +48,13 @@ FARTHEST_PER_PHONE = 0.42
 
 LOOKED_AT = 60
 """So many sentences are looked at for different meanings."""
+
+FITS_PHONES = -12.0
+"""If no sentence fits the phones that the second listener hears so well, in natural logarithms, others are looked
+for that sound like these phones; one call-out in three at 5 dB, one in fourteen at 15 dB (development side)."""
+
+LOOKED_AT_FOR_PHONES = 80
+"""So many are then looked at; the `FROM_EACH` that fit best are listed."""
 
 MOST_FOUND = 10
 """Sentences of different meaning that the second listener finds if it may write nothing else."""
@@ -112,8 +121,12 @@ class _Candidate:
 
     words: str
     wordings: Wordings = ()
+    also: Wordings = ()
+    """Ways to say what the second listener found, if it has `words` from the first one."""
     written: str = ""
     answer: bool = False
+    by_phones: bool = False
+    """It was listed because it sounds like the phones that the second listener heard."""
     evidence: Evidence = field(default_factory=Evidence)
 
     def add(self, **evidence: Any) -> None:
@@ -176,6 +189,8 @@ class Agreement:
         Writes freely.
     matcher : SoundMatcher
         Of the same grammar.
+    aligner : PhoneAligner
+        With the pronunciations of its words.
     language : Language
     """
 
@@ -184,11 +199,13 @@ class Agreement:
         first: Recogniser | None,
         second: WhisperListener | None,
         matcher: SoundMatcher,
+        aligner: PhoneAligner,
         language: Language,
     ) -> None:
         self._first = first
         self._second = second
         self._matcher = matcher
+        self._aligner = aligner
         self._language = language
         self.name = " and ".join(listener.name for listener in (first, second) if listener is not None)
         # each listener has a child process of its own; these threads only wait for them
@@ -252,7 +269,8 @@ class Agreement:
         self._expect(utterance.expected, chosen, listed)
         fits.append(self._begin_weighing(utterance, list(listed.candidates.values()), fits))
         # what they find is put down by this thread alone
-        found, wrote = ((), None) if taking is None else taking.result()
+        taken = Taken() if taking is None else taking.result()
+        found, wrote = taken.found, taken.wrote
         if ahead is not None and ahead.dropped:
             return None
         # What the search of a tuned second listener did not find is far from likely, but what the first one chose
@@ -264,6 +282,8 @@ class Agreement:
         free_text, said = self._read(wrote)
         if said and not enough:
             self._add(said, listed, own=False)
+        if taken.phones is not None:
+            self._hear_phones(taken.phones, listed)
         candidates = list(listed.candidates.values())
         found_by_search = {id(each) for each in candidates if each.evidence.second_logprob is not None}
         fits.append(self._begin_weighing(utterance, candidates, fits))
@@ -304,6 +324,46 @@ class Agreement:
         said = self._language.said(wrote.text) if wrote.text else ()
         phones = len(self._matcher.phones(said)) if said else 0
         return FreeText(wrote.text, wrote.total_logprob, wrote.no_speech, phones, tuned=wrote.tuned), said
+
+    def _hear_phones(self, phones: Array, listed: _List) -> None:
+        """Put down how well the sentences fit the phones that the second listener heard.
+
+        If none of them fits well, those that sound like these phones are listed too: in noise, what was said may have
+        been given up early in a search that writes word by word.
+        """
+        self._align(list(listed.candidates.values()), phones)
+        known = [each.evidence.phones_logprob for each in listed.candidates.values()]
+        if max((each for each in known if each is not None), default=-math.inf) > FITS_PHONES:
+            return
+        near: dict[Hashable, _Candidate] = {}
+        for each in islice(
+            self._matcher.nearest_phones(likeliest_phones(phones), within=WITHIN), LOOKED_AT_FOR_PHONES
+        ):
+            meaning = self._language.meaning(each.words)
+            if meaning is not None and meaning not in listed.candidates:
+                near.setdefault(meaning, _Candidate(each.words, by_phones=True))
+        self._align(list(near.values()), phones)
+        fitting = sorted(
+            (pair for pair in near.items() if pair[1].evidence.phones_logprob is not None),
+            key=lambda pair: -(pair[1].evidence.phones_logprob or 0.0),
+        )
+        for meaning, candidate in fitting[:FROM_EACH]:
+            candidate.add(found_by_second=True)
+            listed.candidates[meaning] = candidate
+
+    def _align(self, candidates: Sequence[_Candidate], phones: Array) -> None:
+        """Put down how well sentences fit the phones that the second listener heard."""
+        ways = [
+            (candidate, way)
+            for candidate in candidates
+            for way in (candidate.wordings or worded(candidate.words), candidate.also)
+            if way
+        ]
+        found = self._aligner.logprobs(phones, [way for _, way in ways])
+        for (candidate, _), logprob in zip(ways, found, strict=True):
+            known = candidate.evidence.phones_logprob
+            if logprob is not None and (known is None or logprob > known):
+                candidate.add(phones_logprob=logprob)
 
     def _compare(self, candidate: _Candidate, said: Sequence[str]) -> None:
         """Put down how far a sentence that the second listener has judged is from what it wrote."""
@@ -365,7 +425,9 @@ class Agreement:
                 known.add(meaning)
                 words = listed.wordings.get(meaning, plain)
                 candidate = listed.candidates.setdefault(meaning, _Candidate(words))
-                if not candidate.evidence.found_by_first:
+                if candidate.evidence.found_by_first:
+                    candidate.also = candidate.also or wordings
+                else:
                     candidate.wordings = wordings
                 candidate.add(found_by_second=True)
                 candidate.judge(each)
@@ -471,7 +533,8 @@ def _least_likely(candidates: Sequence[_Candidate]) -> float:
 
 def _matters(candidate: _Candidate) -> bool:
     """Return whether a sentence counts even if the second listener did not find it."""
-    return candidate.answer or candidate.evidence.chosen or bool(candidate.evidence.chosen_again)
+    found = candidate.evidence
+    return candidate.answer or candidate.by_phones or found.chosen or bool(found.chosen_again)
 
 
 def _by_sound(candidate: _Candidate) -> tuple[bool, float]:

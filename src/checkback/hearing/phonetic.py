@@ -112,6 +112,13 @@ def sounded_out(word: str) -> tuple[str, ...]:
     return tuple(" ".join(_SPELT[m] for m in _SPELLING.findall(plain)).split())
 
 
+def phone_numbers(word: str, pronunciations: Mapping[str, tuple[str, ...]]) -> list[tuple[int, ...]]:
+    """Return the ways to say a word, as places in `PHONES`; sounded out if it has no pronunciation."""
+    known = pronunciations.get(word, ())
+    ways = [tuple(way.split()) for way in known] or [sounded_out(word)]
+    return [tuple(_NUMBER[phone] for phone in way) for way in ways]
+
+
 @dataclass(frozen=True, slots=True)
 class Near:
     """A sentence of the word graph that sounds like what was heard.
@@ -214,11 +221,8 @@ class SoundMatcher:
 
     def phones(self, words: Iterable[str]) -> tuple[int, ...]:
         """Return the phones of words, as numbers; of a word with several ways the first."""
-        spelt = (
-            known[0].split() if (known := self._pronunciations.get(word)) else sounded_out(word)
-            for word in words
-        )
-        return tuple(_NUMBER[p] for phones in spelt for p in phones)[:LONGEST_PHONES]
+        spelt = (phone_numbers(word, self._pronunciations)[0] for word in words)
+        return tuple(phone for phones in spelt for phone in phones)[:LONGEST_PHONES]
 
     def apart(self, heard: Sequence[str], words: Sequence[str]) -> float:
         """Return the distance between words that were heard and others, in weighted phone edits."""
@@ -249,7 +253,13 @@ class SoundMatcher:
         Near
             Each sentence once.  Take no more than is needed: there may be very many.
         """
-        heard = self.phones(words)
+        return self.nearest_phones(self.phones(words), within=within, farthest=farthest)
+
+    def nearest_phones(
+        self, heard: Sequence[int], *, within: float = 3.0, farthest: float = math.inf
+    ) -> Iterator[Near]:
+        """Yield the sentences that sound most like some phones, as `nearest` does for words."""
+        heard = heard[:LONGEST_PHONES]
         if not heard:
             return
         # what is said in the words of the grammar is near, and little has to be looked at to find it

@@ -134,6 +134,9 @@ class Evidence:
         How fast it would have been said; 0 if nobody counted.
     chosen_again : bool or None
         The first listener's second search, in another way, chose it too; None if there was none.
+    phones_logprob : float or None
+        How much less probable its phones are than the likeliest of all, on what the second listener hears frame by
+        frame, in natural logarithms; None if it does not tell, or the sentence is too long for the sound.
     """
 
     chosen: bool = False
@@ -147,6 +150,7 @@ class Evidence:
     found_by_second: bool = False
     phones_per_s: float = 0.0
     chosen_again: bool | None = None
+    phones_logprob: float | None = None
 
     @property
     def likely(self) -> float | None:

@@ -18,6 +18,7 @@ from importlib.util import find_spec
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from checkback.errors import UserError
 from checkback.hearing import recogniser as port
@@ -202,10 +203,23 @@ class Take:
 
 @dataclass(frozen=True, slots=True)
 class Taken:
-    """What was made of a sound."""
+    """What was made of a sound.
 
-    found: tuple[Judged, ...]
-    wrote: FreeText
+    Attributes
+    ----------
+    found : tuple of Judged
+        The sentences of the spelling that are likeliest, likeliest first; empty if the child failed twice, and if the
+        model is one that cannot be searched with.
+    wrote : FreeText or None
+        What was written freely; None if the child failed twice.
+    phones : ndarray of float32, shape (frames, phones + 1), or None
+        Natural logarithm of the probability of each phone, and of the blank, in each frame; None unless the model is
+        tuned.
+    """
+
+    found: tuple[Judged, ...] = ()
+    wrote: FreeText | None = None
+    phones: NDArray[np.float32] | None = None
 
 
 Request = Transcribe | Score | Find | Judge | Take
@@ -397,10 +411,10 @@ class WhisperListener:
         """
         return _judged(self._worker.ask(Find(pcm)))
 
-    def take(self, pcm: Pcm) -> tuple[tuple[Judged, ...], FreeText | None]:
-        """Do what `find` and `listen` do, both at once."""
+    def take(self, pcm: Pcm) -> Taken:
+        """Do what `find` and `listen` do, both at once, and tell which phones were heard."""
         reply = self._worker.ask(Take(Transcribe(pcm, self._prompt, 1, 0)))
-        return (reply.found, reply.wrote) if isinstance(reply, Taken) else ((), None)
+        return reply if isinstance(reply, Taken) else Taken()
 
     def judge(self, pcm: Pcm, texts: Sequence[str]) -> tuple[Judged, ...]:
         """Return how probable texts are on a sound, in the order given; none if the child failed twice.

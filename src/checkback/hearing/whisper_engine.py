@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from checkback.errors import UserError
 from checkback.hearing.log_mel import FRAMES_PER_S, log_mel
+from checkback.hearing.phone_posteriors import PhonePosteriors
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Pcm
 from checkback.hearing.whisper import (
     GET_MODEL,
@@ -39,6 +40,9 @@ from checkback.hearing.whisper_judge import LegalJudge, Written
 
 TUNING = Path(__file__).parent / "tuning" / "whisper-base.npz"
 """A change of the weights of the multilingual base model, for call-outs in noise; `benchmarks/tune_whisper.py` made it."""
+
+PHONES_LEARNT = Path(__file__).parent / "tuning" / "whisper-base-phones.npz"
+"""What tells the phones from what that changed model hears; `benchmarks/tune_phones.py` made it."""
 
 _VOCABULARIES = ("vocabulary.json", "vocabulary.txt")
 
@@ -103,6 +107,11 @@ def context_frames(samples: int, least_s: float = LEAST_CONTEXT_S) -> int:
     return int(np.ceil(seconds * FRAMES_PER_S / 2)) * 2
 
 
+def encoded_frames(samples: int) -> int:
+    """Return how many frames of the encoder's output are of the sound itself; each stands for two of 10 ms."""
+    return int(np.ceil(samples / SAMPLE_RATE_HZ * FRAMES_PER_S / 2))
+
+
 def _most_pieces(pcm: Pcm) -> int:
     return int(MOST_TOKENS_PER_S * len(pcm) / SAMPLE_RATE_HZ) + SPARE_TOKENS
 
@@ -151,6 +160,7 @@ class _Engine:
         came, model = weights()
         self._threads = threads
         self._tuned = model is not came
+        self._phones = PhonePosteriors(PHONES_LEARNT, threads) if self._tuned else None
         self._plain = loaded(came)
         # only for what the model's own halves here do not do
         self._load_writing = cache(lambda: loaded(weights()[1]) if self._tuned else self._plain)
@@ -219,12 +229,18 @@ class _Engine:
             # The tuned model writes well without a text before, and then it writes on the way of the search.
             digest, encoded = digest_of(writing.pcm), self._encode(writing.pcm)[0]
             found, written = self._judge.take(digest, encoded, _most_pieces(writing.pcm))
-            return Taken(found, self._as_text(written))
+            return Taken(found, self._as_text(written), self._hear_phones(writing.pcm, encoded))
         if len(writing.pcm) >= SHORTEST_S * SAMPLE_RATE_HZ:
             # for both
             self._encode(pieces_of(writing.pcm)[0])
         wrote = self._beside.submit(self._transcribe, writing)
         return Taken(self._sentences(Find(writing.pcm)), wrote.result())
+
+    def _hear_phones(self, pcm: Pcm, encoded: Array) -> Array | None:
+        """Return which phones are heard in each frame of a sound, without the silence behind it."""
+        if self._phones is None:
+            return None
+        return self._phones(encoded)[: encoded_frames(len(pcm))]
 
     def _as_text(self, written: Written) -> FreeText:
         text = self._tokenizer.decode([piece for piece in written.pieces if piece != self._end]).strip()

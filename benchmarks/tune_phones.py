@@ -1,0 +1,203 @@
+"""Learn which phones the tuned second listener hears in each frame.
+
+    python benchmarks/tune_whisper.py ... --work WORK    # makes the sounds and their list
+    python benchmarks/tune_phones.py --whisper FOLDER --said WORK/said-....jsonl \
+        --out src/checkback/hearing/tuning/whisper-base-phones.npz
+
+The call-outs and the talk of that tuning are put into many kinds of noise and rooms, and heard by the half that
+hears, as it was tuned; it stays so.  Behind it a small network learns to tell the phones.  Needs torch (BSD), and some
+forty minutes of two processors.  **Has to be made anew whenever the tuning of the second listener is.**
+
+All voices are synthetic.  Nothing of the test side takes part, and of the development side neither the sentences
+that are measured nor the voices that are held back.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import math
+import re
+import time
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import torch
+from hearing_corpus import told_plainly
+from hearing_corpus.tuning_sound import Roughener, Said, read_said
+from numpy.typing import NDArray
+from torch import nn
+from torch.nn import functional
+
+from checkback import app
+from checkback.errors import UserError
+from checkback.hearing.ctc import BLANK
+from checkback.hearing.log_mel import log_mel
+from checkback.hearing.phonetic import phone_numbers
+from checkback.hearing.pronunciations import every_pronunciation
+from checkback.hearing.recogniser import SAMPLE_RATE_HZ
+from checkback.hearing.whisper_encoder import SoundEncoder
+from checkback.hearing.whisper_engine import TUNED_CONTEXT_S, TUNING, context_frames, encoded_frames
+from checkback.hearing.whisper_file import changed
+from checkback.settings import Settings
+
+LONGEST_S = 9.0
+INNER = 256
+"""Width of the layers."""
+
+OTHER_WAY_SHARE = 0.5
+"""So often a word is taken in any of its pronunciations, and else in the first."""
+
+DROPPED = 0.1
+WARM_UP_STEPS = 100
+PIECE = 50
+"""So many sounds are heard at once by a process."""
+
+Example = tuple[NDArray[np.float16], str]
+"""What is heard of a sound, shape (frames, width), and the words that are said; none where nobody speaks."""
+
+_mine: dict[str, Any] = {}
+"""What a process keeps."""
+
+
+def _begin(said: list[Said], whisper: Path, seed: int, share: float) -> None:
+    """Make what a process of the pool needs."""
+    model = changed((whisper / "model.bin").read_bytes(), TUNING)
+    if model is None:
+        raise UserError(f"The tuning is for the multilingual base model, and {whisper} holds another one.")
+    _mine.update(
+        encode=SoundEncoder(model, 1), sound=Roughener(said, seed, many=True, share=share), seed=seed
+    )
+
+
+def _hear(piece: int) -> list[Example]:
+    sound, encode = _mine["sound"], _mine["encode"]
+    # the same in whichever process it is heard
+    sound.begin_anew("phones", _mine["seed"], piece)
+    found: list[Example] = []
+    while len(found) < PIECE:
+        pcm, said = sound.draw()
+        if len(pcm) < LONGEST_S * SAMPLE_RATE_HZ:
+            encoded = encode(log_mel(pcm, context_frames(len(pcm), TUNED_CONTEXT_S)))
+            kept = encoded[: encoded_frames(len(pcm))].astype(np.float16)
+            found.append((kept, "" if said is None else said.words))
+    return found
+
+
+class Phones(nn.Module):
+    """The network of `checkback.hearing.phone_posteriors`."""
+
+    def __init__(self, width: int) -> None:
+        super().__init__()
+        self.first = nn.Conv1d(width, INNER, 3, padding=1)
+        self.second = nn.Conv1d(INNER, INNER, 3, padding=1)
+        self.last = nn.Linear(INNER, BLANK + 1)
+
+    def forward(self, heard: torch.Tensor) -> torch.Tensor:
+        """Return the logarithm of the probability of each phone: (batch, frames, width) to (batch, frames, phones)."""
+        first = functional.gelu(self.first(heard.transpose(1, 2)))
+        second = first + functional.gelu(self.second(functional.dropout(first, DROPPED, self.training)))
+        last = self.last(functional.dropout(second.transpose(1, 2), DROPPED, self.training))
+        return last.log_softmax(-1)
+
+    def write(self, path: Path) -> None:
+        """Write what was learnt as the program reads it."""
+        arrays = {
+            name.replace(".", "/"): value.detach().numpy().astype(np.float16)
+            for name, value in self.state_dict().items()
+        }
+        behind = hashlib.sha256(TUNING.read_bytes()).hexdigest()
+        np.savez_compressed(path, behind=np.array(behind), **arrays)
+
+
+class Spoken:
+    """Phones of what is said, drawn anew each time."""
+
+    def __init__(self, seed: int) -> None:
+        self._known = every_pronunciation(app.load_book(Settings()).pronunciations)
+        self._rng = np.random.default_rng(seed)
+
+    def __call__(self, words: str) -> list[int]:
+        """Return the phones of some words."""
+        """Return the phones of some words."""
+        found: list[int] = []
+        for word in re.findall(r"[a-z']+", words.lower()):
+            ways = phone_numbers(word, self._known)
+            any_way = self._rng.random() < OTHER_WAY_SHARE
+            found += ways[int(self._rng.integers(len(ways)))] if any_way else ways[0]
+        return found
+
+
+def learn(examples: list[Example], rounds: int, batch: int, rate: float, seed: int) -> Phones:
+    """Learn the network from so many rounds of the examples."""
+    rng, spoken = np.random.default_rng(seed), Spoken(seed)
+    model = Phones(examples[0][0].shape[1])
+    optimiser = torch.optim.AdamW(model.parameters(), lr=rate, weight_decay=0.01)
+    by_length = sorted(examples, key=lambda each: len(each[0]))
+    batches = [by_length[n : n + batch] for n in range(0, len(by_length), batch)]
+    steps, losses, began_s = rounds * len(batches), list[float](), time.monotonic()
+    order = [n for _ in range(rounds) for n in rng.permutation(len(batches))]
+    for step, chosen in enumerate(order):
+        heard = [torch.tensor(each.astype(np.float32)) for each, _ in batches[chosen]]
+        wanted = [spoken(words) for _, words in batches[chosen]]
+        lengths = torch.tensor([len(each) for each in heard])
+        for group in optimiser.param_groups:
+            warm = min(1, (step + 1) / WARM_UP_STEPS)
+            group["lr"] = rate * warm * (0.5 + 0.5 * math.cos(math.pi * step / steps))
+        found = model(nn.utils.rnn.pad_sequence(heard, batch_first=True))
+        loss = functional.ctc_loss(
+            found.transpose(0, 1),
+            torch.tensor([phone for each in wanted for phone in each]),
+            lengths,
+            torch.tensor([len(each) for each in wanted]),
+            blank=BLANK,
+            reduction="sum",
+            # what is said too fast for its frames
+            zero_infinity=True,
+        ) / len(heard)
+        optimiser.zero_grad()
+        loss.backward()
+        torch.nn.utils.clip_grad_norm_(model.parameters(), 20.0)
+        optimiser.step()
+        losses.append(float(loss.detach()))
+        if step % 100 == 99:
+            took_s = time.monotonic() - began_s
+            print(
+                f"step {step + 1} of {steps}: {np.mean(losses[-100:]):.2f} nats, {took_s:.0f} s", flush=True
+            )
+    return model
+
+
+def main() -> None:
+    """Do what the command line says."""
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--whisper", type=Path, required=True, help="folder of the multilingual base model")
+    parser.add_argument("--said", type=Path, required=True, help="the list that tune_whisper.py made")
+    parser.add_argument("--out", type=Path, required=True, help="what was learnt is written here")
+    parser.add_argument("--share", type=float, default=0.75, help="that of the list")
+    parser.add_argument("--count", type=int, default=18_000, help="sounds to learn from")
+    parser.add_argument("--rounds", type=int, default=8)
+    parser.add_argument("--batch", type=int, default=32)
+    parser.add_argument("--rate", type=float, default=1.5e-3)
+    parser.add_argument("--seed", type=int, default=51)
+    parser.add_argument("--processes", type=int, default=2)
+    options = parser.parse_args()
+    torch.set_num_threads(options.processes)
+    torch.manual_seed(options.seed)
+    said = read_said(options.said)
+    examples: list[Example] = []
+    begun = (said, options.whisper, options.seed, options.share)
+    with ProcessPoolExecutor(options.processes, initializer=_begin, initargs=begun) as pool:
+        for some in pool.map(_hear, range(math.ceil(options.count / PIECE))):
+            examples += some
+            if len(examples) % 1000 == 0:
+                print(f"{len(examples)} sounds heard", flush=True)
+    learn(examples, options.rounds, options.batch, options.rate, options.seed).write(options.out)
+
+
+if __name__ == "__main__":
+    told_plainly(main)
