@@ -6,7 +6,7 @@
 
 The call-outs and the talk of that tuning are put into many kinds of noise and rooms, and heard by the half that
 hears, as it was tuned; it stays so.  Behind it a small network learns to tell the phones.  Needs torch (BSD), and some
-forty minutes of two processors.  **Has to be made anew whenever the tuning of the second listener is.**
+a quarter of an hour of two processors.  **Has to be made anew whenever the tuning of the second listener is.**
 
 All voices are synthetic.  Nothing of the test side takes part, and of the development side neither the sentences
 that are measured nor the voices that are held back.
@@ -179,7 +179,7 @@ def main() -> None:
     parser.add_argument("--said", type=Path, required=True, help="the list that tune_whisper.py made")
     parser.add_argument("--out", type=Path, required=True, help="what was learnt is written here")
     parser.add_argument("--share", type=float, default=0.75, help="that of the list")
-    parser.add_argument("--count", type=int, default=18_000, help="sounds to learn from")
+    parser.add_argument("--count", type=int, default=9_000, help="sounds to learn from")
     parser.add_argument("--rounds", type=int, default=8)
     parser.add_argument("--batch", type=int, default=32)
     parser.add_argument("--rate", type=float, default=1.5e-3)

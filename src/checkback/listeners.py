@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import ExitStack
@@ -108,6 +109,9 @@ def language_of(
     """
     spelling = spelling or spelling_of(book, attention)
     called = tuple(attention)
+    same = defaultdict[str, list[int]](list)
+    for number, word in enumerate(spelling.words):
+        same[word.removesuffix(".0")].append(number)
     reader = Reader(book, every_size=True)
     numbers, abbreviations = book.file.numbers, book.file.typed
 
@@ -126,11 +130,19 @@ def language_of(
         call = " ".join(called).capitalize()
         return f"{call}, {as_written(rest, reader.read(rest), numbers)}" if rest else f"{call}."
 
+    def alike(way: Sequence[int]) -> Iterator[tuple[int, ...]]:
+        for n, word in enumerate(way):
+            text = spelling.words[word]
+            for other in same[text.removesuffix(".0")]:
+                if spelling.words[other] != text:
+                    yield (*way[:n], other, *way[n + 1 :])
+
     return Language(
         meaning=meaning,
         said=lambda text: spoken_words(text, numbers, abbreviations),
         written=written,
         spoken=lambda way: tuple(spelling.forms[word] for word in way),
+        alike=alike,
     )
 
 

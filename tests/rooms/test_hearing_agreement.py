@@ -185,6 +185,22 @@ class TestTwoListeners:
         best = max(judged, key=lambda h: judged[h])
         assert best.words == "heparin five thousand units"
 
+    def test_what_means_the_same_fits_the_phones_in_whichever_way_it_was_said(self) -> None:
+        alone = listeners(recogniser="whisper", whisper_model=WEIGHTS)
+        for sentence in (
+            "balloon three point zero by twelve",
+            "balloon three by twelve",
+            "stent two oh by eighteen",
+            "stent four zero by twelve",
+        ):
+            goal = english.reader().read(sentence)
+            heard = alone.hear(said(sentence, "slt"))
+            fits = {h.words: h.evidence.phones_logprob for h in heard.hypotheses if h.evidence is not None}
+            right = [fit for words, fit in fits.items() if english.reader().read(words) == goal]
+            assert len(right) == 1 and right[0] is not None
+            assert right[0] > -8.0 and right[0] == max(fit for fit in fits.values() if fit is not None)
+        alone.close()
+
     def test_what_was_begun_in_the_pause_is_what_would_be_heard_without(self, two: Recogniser) -> None:
         utterance, other = said("heparin five thousand units"), said("balloon down", "slt")
         plain = two.hear(utterance)

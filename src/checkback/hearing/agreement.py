@@ -9,7 +9,7 @@ an entry, is said elsewhere.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection, Hashable, Sequence
+from collections.abc import Callable, Collection, Hashable, Iterable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from itertools import islice
@@ -107,12 +107,16 @@ class Language:
         A sentence of the grammar as free recognisers write it.
     spoken : callable
         Ways to say what the second listener found, from the numbers of its words.
+    alike : callable
+        From the numbers of its words, those of sentences that are written nearly so, 3.0 for 3, and said otherwise.
+        They may mean the same.
     """
 
     meaning: Callable[[str], Hashable | None]
     said: Callable[[str], Sequence[str]]
     written: Callable[[str], str]
     spoken: Callable[[Sequence[int]], Wordings]
+    alike: Callable[[Sequence[int]], Iterable[Sequence[int]]]
 
 
 @dataclass
@@ -121,8 +125,8 @@ class _Candidate:
 
     words: str
     wordings: Wordings = ()
-    also: Wordings = ()
-    """Ways to say what the second listener found, if it has `words` from the first one."""
+    also: list[Wordings] = field(default_factory=list)
+    """Other ways to say it: of what else the second listener found, and of 3.0 for 3."""
     written: str = ""
     answer: bool = False
     by_phones: bool = False
@@ -131,6 +135,17 @@ class _Candidate:
 
     def add(self, **evidence: Any) -> None:
         self.evidence = replace(self.evidence, **evidence)
+
+    @property
+    def ways(self) -> list[Wordings]:
+        """All that is known of how it may be said."""
+        return [self.wordings or worded(self.words), *self.also]
+
+    def fit_phones(self, logprob: float | None) -> None:
+        """Take how well it fits the phones, said in one of its ways."""
+        known = self.evidence.phones_logprob
+        if logprob is not None and (known is None or logprob > known):
+            self.add(phones_logprob=logprob)
 
     def judge(self, found: Judged) -> None:
         """Take what the second listener makes of it."""
@@ -331,39 +346,28 @@ class Agreement:
         If none of them fits well, those that sound like these phones are listed too: in noise, what was said may have
         been given up early in a search that writes word by word.
         """
-        self._align(list(listed.candidates.values()), phones)
+        pairs = [(each, way) for each in listed.candidates.values() for way in each.ways]
+        found = self._aligner.logprobs(phones, [way for _, way in pairs])
+        for (candidate, _), logprob in zip(pairs, found, strict=True):
+            candidate.fit_phones(logprob)
         known = [each.evidence.phones_logprob for each in listed.candidates.values()]
         if max((each for each in known if each is not None), default=-math.inf) > FITS_PHONES:
             return
-        near: dict[Hashable, _Candidate] = {}
-        for each in islice(
-            self._matcher.nearest_phones(likeliest_phones(phones), within=WITHIN), LOOKED_AT_FOR_PHONES
-        ):
-            meaning = self._language.meaning(each.words)
-            if meaning is not None and meaning not in listed.candidates:
-                near.setdefault(meaning, _Candidate(each.words, by_phones=True))
-        self._align(list(near.values()), phones)
+        near = self._matcher.nearest_phones(likeliest_phones(phones), within=WITHIN)
+        sentences = [each.words for each in islice(near, LOOKED_AT_FOR_PHONES)]
+        laid = self._aligner.logprobs(phones, [worded(each) for each in sentences])
         fitting = sorted(
-            (pair for pair in near.items() if pair[1].evidence.phones_logprob is not None),
-            key=lambda pair: -(pair[1].evidence.phones_logprob or 0.0),
+            ((-logprob, each) for logprob, each in zip(laid, sentences, strict=True) if logprob is not None)
         )
-        for meaning, candidate in fitting[:FROM_EACH]:
+        new: dict[Hashable, _Candidate] = {}
+        for unlike, words in fitting:
+            meaning = self._language.meaning(words)
+            if meaning is not None and meaning not in listed.candidates and len(new) < FROM_EACH:
+                # the first wording of a meaning fits best
+                new.setdefault(meaning, _Candidate(words, by_phones=True)).fit_phones(-unlike)
+        for candidate in new.values():
             candidate.add(found_by_second=True)
-            listed.candidates[meaning] = candidate
-
-    def _align(self, candidates: Sequence[_Candidate], phones: Array) -> None:
-        """Put down how well sentences fit the phones that the second listener heard."""
-        ways = [
-            (candidate, way)
-            for candidate in candidates
-            for way in (candidate.wordings or worded(candidate.words), candidate.also)
-            if way
-        ]
-        found = self._aligner.logprobs(phones, [way for _, way in ways])
-        for (candidate, _), logprob in zip(ways, found, strict=True):
-            known = candidate.evidence.phones_logprob
-            if logprob is not None and (known is None or logprob > known):
-                candidate.add(phones_logprob=logprob)
+        listed.candidates.update(new)
 
     def _compare(self, candidate: _Candidate, said: Sequence[str]) -> None:
         """Put down how far a sentence that the second listener has judged is from what it wrote."""
@@ -416,9 +420,12 @@ class Agreement:
         for each in found:
             for way in each.ways:
                 wordings = self._language.spoken(way)
-                plain = " ".join(word for forms in wordings for word in forms[0])
+                plain = _plain(wordings)
                 meaning = self._language.meaning(plain)
-                if meaning is None or meaning in known:
+                if meaning is None:
+                    continue
+                if meaning in known:
+                    listed.candidates[meaning].also.append(wordings)
                     continue
                 if len(known) == MOST_FOUND:
                     return
@@ -426,9 +433,13 @@ class Agreement:
                 words = listed.wordings.get(meaning, plain)
                 candidate = listed.candidates.setdefault(meaning, _Candidate(words))
                 if candidate.evidence.found_by_first:
-                    candidate.also = candidate.also or wordings
+                    candidate.also.append(wordings)
                 else:
                     candidate.wordings = wordings
+                for other in self._language.alike(way):
+                    said_so = self._language.spoken(other)
+                    if self._language.meaning(_plain(said_so)) == meaning:
+                        candidate.also.append(said_so)
                 candidate.add(found_by_second=True)
                 candidate.judge(each)
 
@@ -524,6 +535,11 @@ class Agreement:
                 )
             else:
                 candidate.add(found_by_second=True)
+
+
+def _plain(wordings: Wordings) -> str:
+    """Return a sentence, each part in its first form."""
+    return " ".join(word for forms in wordings for word in forms[0])
 
 
 def _least_likely(candidates: Sequence[_Candidate]) -> float:
