@@ -5,7 +5,7 @@
         --out src/checkback/hearing/tuning/whisper-base-phones.npz
 
 The call-outs and the talk of that tuning are put into many kinds of noise and rooms, and heard by the half that
-hears, as it was tuned; it stays so.  Behind it a small network learns to tell the phones.  Needs torch (BSD), and some
+hears, as it was tuned; it stays so.  Behind it a small network learns to tell the phones.  Needs torch (BSD), and
 a quarter of an hour of two processors.  **Has to be made anew whenever the tuning of the second listener is.**
 
 All voices are synthetic.  Nothing of the test side takes part, and of the development side neither the sentences
