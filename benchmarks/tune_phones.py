@@ -38,6 +38,7 @@ from checkback.hearing.log_mel import log_mel
 from checkback.hearing.phonetic import phone_numbers
 from checkback.hearing.pronunciations import every_pronunciation
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ
+from checkback.hearing.whisper import check_model_folder
 from checkback.hearing.whisper_encoder import SoundEncoder
 from checkback.hearing.whisper_engine import TUNED_CONTEXT_S, TUNING, context_frames, encoded_frames
 from checkback.hearing.whisper_file import changed
@@ -62,11 +63,23 @@ _mine: dict[str, Any] = {}
 """What a process keeps."""
 
 
-def _begin(said: list[Said], whisper: Path, seed: int, share: float) -> None:
-    """Make what a process of the pool needs."""
+def tuned(whisper: Path) -> bytes:
+    """Return the model with its tuning.
+
+    Raises
+    ------
+    UserError
+        If the folder holds no model, or one that the tuning is not for.
+    """
+    check_model_folder(whisper)
     model = changed((whisper / "model.bin").read_bytes(), TUNING)
     if model is None:
         raise UserError(f"The tuning is for the multilingual base model, and {whisper} holds another one.")
+    return model
+
+
+def _begin(said: list[Said], model: bytes, seed: int, share: float) -> None:
+    """Make what a process of the pool needs."""
     _mine.update(
         encode=SoundEncoder(model, 1), sound=Roughener(said, seed, many=True, share=share), seed=seed
     )
@@ -190,7 +203,7 @@ def main() -> None:
     torch.manual_seed(options.seed)
     said = read_said(options.said)
     examples: list[Example] = []
-    begun = (said, options.whisper, options.seed, options.share)
+    begun = (said, tuned(options.whisper), options.seed, options.share)
     with ProcessPoolExecutor(options.processes, initializer=_begin, initargs=begun) as pool:
         for some in pool.map(_hear, range(math.ceil(options.count / PIECE))):
             examples += some
