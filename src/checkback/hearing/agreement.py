@@ -129,8 +129,6 @@ class _Candidate:
     """Other ways to say it: of what else the second listener found, and of 3.0 for 3."""
     written: str = ""
     answer: bool = False
-    by_phones: bool = False
-    """It was listed because it sounds like the phones that the second listener heard."""
     evidence: Evidence = field(default_factory=Evidence)
 
     def add(self, **evidence: Any) -> None:
@@ -298,7 +296,7 @@ class Agreement:
         if said and not enough:
             self._add(said, listed, own=False)
         if taken.phones is not None:
-            self._hear_phones(taken.phones, listed)
+            self._fit_phones(taken.phones, listed)
         candidates = list(listed.candidates.values())
         found_by_search = {id(each) for each in candidates if each.evidence.second_logprob is not None}
         fits.append(self._begin_weighing(utterance, candidates, fits))
@@ -308,7 +306,11 @@ class Agreement:
         judging = self._begin_judging(
             pcm, [each for each in candidates if each.likely > least or _matters(each) or not enough]
         )
+        new = () if taken.phones is None else self._find_by_phones(taken.phones, listed)
+        candidates.extend(new)
+        also_judging = self._begin_judging(pcm, new)
         _put_down(judging)
+        _put_down(also_judging)
         fits.append(self._begin_weighing(utterance, candidates, fits, without=found_by_search))
         if said:
             # while the first listener weighs
@@ -340,19 +342,21 @@ class Agreement:
         phones = len(self._matcher.phones(said)) if said else 0
         return FreeText(wrote.text, wrote.total_logprob, wrote.no_speech, phones, tuned=wrote.tuned), said
 
-    def _hear_phones(self, phones: Array, listed: _List) -> None:
-        """Put down how well the sentences fit the phones that the second listener heard.
-
-        If none of them fits well, those that sound like these phones are listed too: in noise, what was said may have
-        been given up early in a search that writes word by word.
-        """
+    def _fit_phones(self, phones: Array, listed: _List) -> None:
+        """Put down how well the sentences fit the phones that the second listener heard."""
         pairs = [(each, way) for each in listed.candidates.values() for way in each.ways]
         found = self._aligner.logprobs(phones, [way for _, way in pairs])
         for (candidate, _), logprob in zip(pairs, found, strict=True):
             candidate.fit_phones(logprob)
+
+    def _find_by_phones(self, phones: Array, listed: _List) -> Sequence[_Candidate]:
+        """List sentences that sound like the phones that were heard, if no other fits these well, and return them.
+
+        In noise, what was said may have been given up early in a search that writes word by word.
+        """
         known = [each.evidence.phones_logprob for each in listed.candidates.values()]
         if max((each for each in known if each is not None), default=-math.inf) > FITS_PHONES:
-            return
+            return ()
         near = self._matcher.nearest_phones(likeliest_phones(phones), within=WITHIN)
         sentences = [each.words for each in islice(near, LOOKED_AT_FOR_PHONES)]
         laid = self._aligner.logprobs(phones, [worded(each) for each in sentences])
@@ -364,10 +368,11 @@ class Agreement:
             meaning = self._language.meaning(words)
             if meaning is not None and meaning not in listed.candidates and len(new) < FROM_EACH:
                 # the first wording of a meaning fits best
-                new.setdefault(meaning, _Candidate(words, by_phones=True)).fit_phones(-unlike)
+                new.setdefault(meaning, _Candidate(words)).fit_phones(-unlike)
         for candidate in new.values():
             candidate.add(found_by_second=True)
         listed.candidates.update(new)
+        return list(new.values())
 
     def _compare(self, candidate: _Candidate, said: Sequence[str]) -> None:
         """Put down how far a sentence that the second listener has judged is from what it wrote."""
@@ -550,7 +555,7 @@ def _least_likely(candidates: Sequence[_Candidate]) -> float:
 def _matters(candidate: _Candidate) -> bool:
     """Return whether a sentence counts even if the second listener did not find it."""
     found = candidate.evidence
-    return candidate.answer or candidate.by_phones or found.chosen or bool(found.chosen_again)
+    return candidate.answer or found.chosen or bool(found.chosen_again)
 
 
 def _by_sound(candidate: _Candidate) -> tuple[bool, float]:

@@ -42,13 +42,23 @@ class _Reached(NamedTuple):
     blank: int | None = None
 
 
+_Ways = tuple[tuple[int, ...], ...]
+
+
 class _Graph:
-    """States of some sentences: each is a phone or the blank, and may be stayed in."""
+    """States of some sentences: each is a phone or the blank, and may be stayed in.
+
+    What sentences begin with is there once, however many do.
+    """
 
     def __init__(self) -> None:
         self.labels: list[int] = []
         self.arcs: list[tuple[int, int]] = []
         """To a state, from a state."""
+        self.start = self._state(BLANK, ())
+        """Before all sentences."""
+        self._rests: dict[_Reached, _Reached] = {}
+        self._words: dict[tuple[_Reached, _Ways], _Reached] = {}
 
     def _state(self, label: int, before: Iterable[int]) -> int:
         new = len(self.labels)
@@ -56,26 +66,28 @@ class _Graph:
         self.arcs.extend((new, each) for each in (new, *before))
         return new
 
-    def begin(self) -> int:
-        """Return the state before a sentence."""
-        return self._state(BLANK, ())
-
     def rest(self, at: _Reached) -> _Reached:
         """Return the same with a blank behind it."""
-        return at if at.blank is not None else _Reached(at.phones, self._state(BLANK, at.phones))
+        if at.blank is not None:
+            return at
+        if at not in self._rests:
+            self._rests[at] = _Reached(at.phones, self._state(BLANK, at.phones))
+        return self._rests[at]
 
-    def word(self, at: _Reached, ways: Iterable[Sequence[int]]) -> _Reached:
+    def word(self, at: _Reached, ways: _Ways) -> _Reached:
         """Say a word, in one of its ways."""
-        start, ends = self.rest(at), list[int]()
-        for way in ways:
-            here = start
-            for phone in way:
-                phones, blank = self.rest(here)
-                assert blank is not None
-                others = [each for each in phones if self.labels[each] != phone]
-                here = _Reached((self._state(phone, (blank, *others)),))
-            ends.extend(here.phones)
-        return _Reached(tuple(ends))
+        start = self.rest(at)
+        if (start, ways) not in self._words:
+            self._words[start, ways] = _Reached(tuple(each for way in ways for each in self._way(start, way)))
+        return self._words[start, ways]
+
+    def _way(self, here: _Reached, way: Iterable[int]) -> tuple[int, ...]:
+        for phone in way:
+            phones, blank = self.rest(here)
+            assert blank is not None
+            others = [each for each in phones if self.labels[each] != phone]
+            here = _Reached((self._state(phone, (blank, *others)),))
+        return here.phones
 
 
 class PhoneAligner:
@@ -106,31 +118,29 @@ class PhoneAligner:
         """
         if not sentences or not len(heard):
             return (None,) * len(sentences)
-        graph, starts, ends = _Graph(), [], []
-        for sentence in sentences:
-            starts.append(graph.begin())
-            ends.append(self._say(graph, sentence, starts[-1]))
+        graph = _Graph()
+        ends = [self._say(graph, sentence) for sentence in sentences]
         targets, sources = np.array(graph.arcs).T
         # a state's arcs stand together: itself, then what is before it
         first_arcs = np.flatnonzero(np.diff(targets, prepend=-1))
         here = heard[:, graph.labels]
         best = np.full(len(graph.labels), _NEVER, np.float32)
-        best[starts] = 0.0
+        best[graph.start] = 0.0
         for frame in here:
             best = np.maximum.reduceat(best[sources], first_arcs) + frame
         free = float(heard.max(axis=1).sum())
         found = (float(best[list(each)].max()) for each in ends)
         return tuple(round(each - free, 3) if each > _NEVER / 2 else None for each in found)
 
-    def _say(self, graph: _Graph, sentence: Wordings, start: int) -> tuple[int, ...]:
+    def _say(self, graph: _Graph, sentence: Wordings) -> tuple[int, ...]:
         """Return the states in which a sentence may end."""
-        at, ends = _Reached((), start), list[int]()
+        at = _Reached((), graph.start)
         for forms in sentence:
-            at, ends = graph.rest(at), []
+            at, ends = graph.rest(at), list[int]()
             for form in forms:
                 here = at
                 for word in form:
-                    here = graph.word(here, phone_numbers(word, self._pronunciations))
+                    here = graph.word(here, tuple(phone_numbers(word, self._pronunciations)))
                 ends.extend(here.phones)
             at = _Reached(tuple(ends))
         phones, blank = graph.rest(at)

@@ -14,6 +14,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,32 @@ from checkback.errors import UserError
 from checkback.hearing.recogniser import Grammar
 
 _Costs = NDArray[np.float32]
+_Places = NDArray[np.int64]
+
+
+class _Beginnings(NamedTuple):
+    """What words begin with, of one length; what several have in common stands here once."""
+
+    before: _Places
+    """Where each stands among those that are a phone shorter."""
+    phone: _Places
+    """Its last phone."""
+    ends: list[tuple[_Places, _Places]]
+    """Words that end there, and where; no word twice in one of the pairs."""
+
+
+class _Level(NamedTuple):
+    """Arcs of the word graph whose targets are equally far from its start; all that is known of them is sorted."""
+
+    source: _Places
+    """States from which one word leads to one state, those of each such pair together."""
+    first: _Places
+    """Where those of each pair begin; pairs with the same states share them."""
+    shared: _Places
+    """Of each pair: its place in `first`."""
+    target: _Places
+    word: _Places
+
 
 LONGEST_PHONES = 90
 """Longer speech is no call-out; the rest is not looked at."""
@@ -35,8 +62,11 @@ LOST = 0.65
 WEAK = 0.7
 """Factor for phones that are often swallowed or made up: stops at the end, H, schwa."""
 
-SPARSE = 0.1
-"""If no more of the ways so far are worth going on with, they are followed one by one."""
+EXPECTED_PER_PHONE = 0.1
+"""So far is the nearest sentence mostly from phones that were heard one by one; if it is farther, one looks again."""
+
+FARTHER = 1.6
+"""If nothing was found, one looks so many times as far."""
 
 DEAREST = LONGEST_PHONES * (INSERTED + LOST)
 """No two sentences are farther apart."""
@@ -134,6 +164,39 @@ class Near:
     distance: float
 
 
+def _beginnings(ways: Sequence[tuple[int, tuple[int, ...]]]) -> Iterator[_Beginnings]:
+    """Yield the beginnings of ways to say words, from those without a phone to the longest."""
+    places: dict[tuple[int, ...], int] = {(): 0}
+    before = phone = np.zeros(1, np.int64)
+    for length in range(max(len(phones) for _, phones in ways) + 1):
+        if length:
+            shorter, places = places, {}
+            for _, phones in ways:
+                if len(phones) >= length:
+                    places.setdefault(phones[:length], len(places))
+            before = np.array([shorter[each[:-1]] for each in places])
+            phone = np.array([each[-1] for each in places])
+        left = [(word, places[phones]) for word, phones in ways if len(phones) == length]
+        ends = []
+        while left:
+            once = dict(reversed(left))
+            ends.append((np.array(list(once)), np.array(list(once.values()))))
+            left = [(word, place) for word, place in left if once[word] != place]
+        yield _Beginnings(before, phone, ends)
+
+
+def _level(arcs: NDArray[np.int64]) -> _Level:
+    """Return arcs, of shape (arcs, 3), that are sorted by target, source and word."""
+    sources: dict[tuple[int, int], list[int]] = defaultdict(list)
+    for target, source, word in arcs.tolist():
+        sources[target, word].append(source)
+    place: dict[tuple[int, ...], int] = {}
+    shared = [place.setdefault(tuple(some), len(place)) for some in sources.values()]
+    first = np.cumsum([0, *(len(some) for some in place)])[:-1]
+    target, word = np.array(list(sources)).T
+    return _Level(np.concatenate([np.array(some) for some in place]), first, np.array(shared), target, word)
+
+
 class SoundMatcher:
     """Finds the sentences of a grammar nearest in sound to some words.
 
@@ -160,14 +223,14 @@ class SoundMatcher:
                 "matched by sound: add it to the pronunciations of the phrasebook, or set hearing.second to none."
             )
         number = {word: n for n, word in enumerate(self._words)}
-        # one row a pronunciation
-        ways = [(number[w], p.split()) for w in self._words for p in dict.fromkeys(pronunciations[w])]
-        self._way_word = np.array([n for n, _ in ways])
-        longest = max(len(phones) for _, phones in ways)
-        self._ways = np.full((len(ways), longest), -1, np.int64)
-        for row, (_, phones) in enumerate(ways):
-            self._ways[row, : len(phones)] = [_NUMBER[p] for p in phones]
-        self._lengths = (self._ways >= 0).sum(axis=1)
+        ways = [
+            (number[word], tuple(_NUMBER[phone] for phone in way.split()))
+            for word in self._words
+            for way in dict.fromkeys(pronunciations[word])
+        ]
+        self._way_word = np.array([word for word, _ in ways])
+        self._lengths = np.array([len(phones) for _, phones in ways])
+        self._beginnings = list(_beginnings(ways))
         self._arrange(grammar, number)
 
     def _arrange(self, grammar: Grammar, number: Mapping[str, int]) -> None:
@@ -190,24 +253,20 @@ class SoundMatcher:
                     ready.append(target)
         place = {state: n for n, state in enumerate(sorted(states))}
         free = len(self._words)
-        arcs = sorted(
-            (level[t], place[t], place[s], number[w] if w else free) for s, t, w in set(grammar.arcs)
+        arcs = np.array(
+            sorted((level[t], place[t], place[s], number[w] if w else free) for s, t, w in set(grammar.arcs))
         )
-        table = np.array(arcs)
-        #: Of each level: where its arcs come from, where they go to, and their words.
-        self._levels = [
-            (rows[:, 2], rows[:, 1], rows[:, 3])
-            for rows in np.split(table, np.flatnonzero(np.diff(table[:, 0])) + 1)
-        ]
+        levels = np.split(arcs[:, 1:], np.flatnonzero(np.diff(arcs[:, 0])) + 1)
+        self._levels = [_level(each) for each in levels]
         self._count = len(states)
         self._start, self._final = place[grammar.start], place[grammar.final]
         inward: dict[int, list[tuple[int, int]]] = defaultdict(list)
-        for _, to, come_from, word in arcs:
+        for _, to, come_from, word in arcs.tolist():
             inward[to].append((come_from, word))
         self._inward = {to: np.array(pairs).T for to, pairs in inward.items()}
-        self._bound_ends()
+        self._bound_ends(levels)
 
-    def _bound_ends(self) -> None:
+    def _bound_ends(self, levels: Sequence[NDArray[np.int64]]) -> None:
         """Count the phones that are left from each state, at least and at most."""
         fewest, longest = np.full(len(self._words) + 1, np.inf), np.zeros(len(self._words) + 1)
         np.minimum.at(fewest, self._way_word, self._lengths)
@@ -215,7 +274,7 @@ class SoundMatcher:
         fewest[-1] = 0.0
         self._least_left, self._most_left = np.full(self._count, np.inf), np.full(self._count, -np.inf)
         self._least_left[self._final] = self._most_left[self._final] = 0.0
-        for source, target, word in reversed(self._levels):
+        for target, source, word in (arcs.T for arcs in reversed(levels)):
             np.minimum.at(self._least_left, source, self._least_left[target] + fewest[word])
             np.maximum.at(self._most_left, source, self._most_left[target] + longest[word])
 
@@ -253,17 +312,22 @@ class SoundMatcher:
         Near
             Each sentence once.  Take no more than is needed: there may be very many.
         """
-        return self.nearest_phones(self.phones(words), within=within, farthest=farthest)
+        # what is said in the words of the grammar is near, and little has to be looked at to find it
+        return self._nearest(self.phones(words), within, farthest, 0.0)
 
-    def nearest_phones(
-        self, heard: Sequence[int], *, within: float = 3.0, farthest: float = math.inf
+    def nearest_phones(self, heard: Sequence[int], *, within: float = 3.0) -> Iterator[Near]:
+        """Yield the sentences that sound most like phones that were heard one by one, as `nearest` does for words."""
+        return self._nearest(heard, within, math.inf, EXPECTED_PER_PHONE * len(heard))
+
+    def _nearest(
+        self, heard: Sequence[int], within: float, farthest: float, expected: float
     ) -> Iterator[Near]:
-        """Yield the sentences that sound most like some phones, as `nearest` does for words."""
+        """Yield the sentences that sound most like phones; the nearest is `expected` to be so far away."""
         heard = heard[:LONGEST_PHONES]
         if not heard:
             return
-        # what is said in the words of the grammar is near, and little has to be looked at to find it
-        most, limit = max(within, 1.0), min(farthest, DEAREST)
+        limit = min(farthest, DEAREST)
+        most = max(within, 1.0) + expected
         while True:
             most = min(most, limit)
             cost = self._word_costs(heard, most)
@@ -271,7 +335,7 @@ class SoundMatcher:
             least = float(reached[self._final, -1])
             if least + within <= most or most == limit:
                 break
-            most = least + within if least <= most else limit
+            most = least + within if least <= most else FARTHER * most
         if least <= limit:
             yield from self._backward(cost, reached, min(least + within, farthest))
 
@@ -281,42 +345,40 @@ class SoundMatcher:
         A stretch is its first phone and its length.  What costs more than `most` may be infinite.  The last row is
         the arc without a word, which takes no phone.
         """
-        n = len(heard)
-        longest = self._ways.shape[1]
+        n, longest = len(heard), len(self._beginnings) - 1
         fewer = min(int(most / _LOST.min()), longest)
         more = min(int(most / _INSERTED.min()), n)
         said = np.array(heard)
         paid = np.concatenate([[0.0], np.cumsum(_INSERTED[said])]).astype(np.float32)
-        # column e of phone k stands for a stretch of k + e - fewer phones
-        width = fewer + more + 1
-        first, column = np.arange(n + 1)[:, None], np.arange(width)
-        current = np.full((len(self._ways), n + 1, width), np.inf, np.float32)
+        # entry e of a beginning of k phones stands for a stretch of k + e - fewer phones
+        first, entry = np.arange(n + 1), np.arange(fewer + more + 1)[:, None]
         done = np.full((len(self._words) + 1, n + 1, longest + more + 1), np.inf, np.float32)
         done[-1, :, 0] = 0.0
-        for k in range(longest + 1):
-            behind = first + k + column - fewer
-            valid = (behind >= first) & (behind <= n)
+        reached = np.empty((0, 0, 0), np.float32)
+        for k, (before, phone, ends) in enumerate(self._beginnings):
+            behind = first + k + entry - fewer
+            outside = (behind < first) | (behind > n)
             inserted = paid[np.clip(behind, 0, n)]
-            live = np.flatnonzero(self._lengths >= k)
             if k == 0:
-                after = np.broadcast_to(inserted - paid[first], current.shape).copy()
+                reached = np.where(outside, np.inf, inserted - paid[first])[:, None]
             else:
-                phone = self._ways[live, k - 1]
-                before = current[live]
-                after = before + _SUBSTITUTION[phone[:, None, None], said[np.clip(behind - 1, 0, n - 1)]]
-                after[:, :, :-1] = np.minimum(
-                    after[:, :, :-1], before[:, :, 1:] + _LOST[phone][:, None, None]
-                )
+                heard_for = _SUBSTITUTION[:, said[np.clip(behind - 1, 0, n - 1)]].transpose(1, 0, 2)
+                after = reached[:, before]
+                lost = after[1:] + _LOST[phone][:, None]
+                after += heard_for[:, phone]
+                np.minimum(after[:-1], lost, out=after[:-1])
+                after[np.broadcast_to(outside[:, None], after.shape)] = np.inf
                 # phones that are too many: the running minimum, less what they cost
-                after[:, ~valid] = np.inf
-                after = np.minimum.accumulate(after - inserted, axis=2) + inserted
-            after[:, ~valid] = np.inf
-            current[live] = after
-            for row in np.flatnonzero(self._lengths == k):
-                low = max(fewer - k, 0)
-                stretch = slice(k - fewer + low, k - fewer + width)
-                word = done[self._way_word[row], :, stretch]
-                np.minimum(word, current[row, :, low:], out=word)
+                after -= inserted[:, None]
+                for e in range(1, len(after)):
+                    np.minimum(after[e], after[e - 1], out=after[e])
+                after += np.where(outside, np.inf, inserted)[:, None]
+                reached = after
+            low = max(fewer - k, 0)
+            stretch = slice(k - fewer + low, k - fewer + len(reached))
+            for words, places in ends:
+                found = reached[low:, places].transpose(1, 2, 0)
+                done[words, :, stretch] = np.minimum(done[words, :, stretch], found)
         return done
 
     def _forward(self, cost: _Costs, most: float) -> _Costs:
@@ -324,31 +386,25 @@ class SoundMatcher:
         n = cost.shape[1]
         reached = np.full((self._count, n), np.inf, np.float32)
         reached[self._start, 0] = 0.0
-        flat = reached.reshape(-1)
         # phones that will have to be lost or made up, whatever is said from there on
         left = n - 1 - np.arange(n)
         lost = np.maximum(self._least_left[:, None] - left, 0.0) * _LOST.min()
         inserted = np.maximum(left - self._most_left[:, None], 0.0) * _INSERTED.min()
         allowed = (most - lost - inserted).astype(np.float32)
-        for source, target, word in self._levels:
-            from_here = reached[source]
-            worth = from_here <= allowed[source]
-            alive = np.flatnonzero(worth.any(axis=1))
-            if worth.sum() < SPARSE * n * len(alive):
-                arc, after = np.nonzero(worth)
-                whole = from_here[arc, after][:, None] + cost[word[arc], after]
-                row, length = np.nonzero(whole <= most)
-                np.minimum.at(flat, target[arc[row]] * n + after[row] + length, whole[row, length])
-            elif len(alive):
-                best = np.full((len(alive), n), np.inf, np.float32)
-                for first in range(n):
-                    to = best[:, first : first + cost.shape[2]]
-                    here = cost[word[alive], first, : to.shape[1]]
-                    np.minimum(to, from_here[alive, first][:, None] + here, out=to)
-                targets = target[alive]
-                starts = np.flatnonzero(np.diff(targets, prepend=-1))
-                places = targets[starts]
-                reached[places] = np.minimum(reached[places], np.minimum.reduceat(best, starts, axis=0))
+        for level in self._levels:
+            from_here = reached[level.source]
+            worth = np.where(from_here <= allowed[level.source], from_here, np.inf)
+            here = np.minimum.reduceat(worth, level.first, axis=0)[level.shared]
+            alive = np.flatnonzero((here <= most).any(axis=1))
+            if not len(alive):
+                continue
+            here, words, targets = here[alive], level.word[alive], level.target[alive]
+            best = np.full((len(alive), n), np.inf, np.float32)
+            for first in np.flatnonzero((here <= most).any(axis=0)):
+                to = best[:, first : first + cost.shape[2]]
+                np.minimum(to, here[:, first, None] + cost[words, first, : to.shape[1]], out=to)
+            begin = np.flatnonzero(np.diff(targets, prepend=-1))
+            reached[targets[begin]] = np.minimum.reduceat(best, begin, axis=0)
         return reached
 
     def _backward(self, cost: _Costs, reached: _Costs, most: float) -> Iterator[Near]:
