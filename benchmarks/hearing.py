@@ -30,6 +30,7 @@ from hearing_corpus.calibrate import (
     cases,
     certainties,
     fitted,
+    lacking_cases,
     reliability_plot,
     searched_once,
     without_first,
@@ -349,7 +350,9 @@ def calibrate(options: argparse.Namespace, book: Phrasebook) -> None:
         if not trials[both]:
             continue
         found = cases(trials[both], meaning, reduced, options.talk_weight)
-        weights = getattr(certainty, constant) if options.as_they_are else fitted(found, left_out)
+        # what the first listener alone lacks looks too much like what it hears
+        lacks = lacking_cases(trials[both], meaning, reduced, options.lacking_weight) if both else []
+        weights = getattr(certainty, constant) if options.as_they_are else fitted(found + lacks, left_out)
         sure, right = certainties(found, weights)
         print(f"# {what}: {len(found)} utterances, likeliest sentence right {right.mean():.1%}")
         print(as_constant(constant, weights), flush=True)
@@ -358,12 +361,41 @@ def calibrate(options: argparse.Namespace, book: Phrasebook) -> None:
             print(
                 f"#   certainty >= {least}: {(taken & right).mean():.1%} right, {(taken & ~right).mean():.2%} wrong"
             )
+        for condition in dict.fromkeys(case.condition for case in lacks):
+            taken, _ = certainties([case for case in lacks if case.condition == condition], weights)
+            print(
+                f"#   {condition}, as if it were not in the phrasebook: {(taken >= 0.85).mean():.0%} of {len(taken)} have "
+                "a certainty of 0.85"
+            )
         if reduced is not searched_once:
             # the same utterances as with both searches
             drawn[what] = sure, right
     if options.plot is not None:
         side = {trial.item.side for each in trials.values() for trial in each}
         reliability_plot(options.plot, drawn, " and ".join(sorted(side)))
+
+
+def judge_apart(options: argparse.Namespace, book: Phrasebook) -> None:
+    """Let the program decide about each voice with weights that are fitted to the other voices."""
+    meaning, room = language_of(book).meaning, Room(book)
+    heard: dict[str, list[Trial]] = {}
+    for path in options.json:
+        for name, found in json.loads(path.read_text(encoding="utf-8")).items():
+            heard.setdefault(name, []).extend(from_json(each) for each in found)
+    for name, trials in heard.items():
+        both = " and " in name
+        constant, left_out = next((c[0], c[4]) for c in reversed(CALIBRATED) if c[2] == both and c[3] is None)
+        said = [trial for trial in trials if not trial.chatter]
+        for voice in sorted({trial.item.voice for trial in said}):
+            others = [trial for trial in trials if trial.chatter or trial.item.voice != voice]
+            found = cases(others, meaning, None, options.talk_weight)
+            if both:
+                found += lacking_cases(others, meaning, None, options.lacking_weight)
+            setattr(certainty, constant, fitted(found, left_out))
+            for trial in said:
+                if trial.item.voice == voice:
+                    judge(trial, room)
+        report(f"{name}, each voice with weights of the others", said[0].way, said, options.show)
 
 
 def report(name: str, way: str, trials: list[Trial], show: int | None) -> None:
@@ -458,13 +490,27 @@ def main() -> None:
         "--talk-weight", type=float, default=0.5, help="of an utterance of chatter (default 0.5)"
     )
     fitting.add_argument(
+        "--lacking-weight",
+        type=float,
+        default=0.05,
+        help="of a call-out once more, as if it were not in the phrasebook (default 0.05)",
+    )
+    fitting.add_argument(
         "--as-they-are", action="store_true", help="do not fit: look at the constants in use"
+    )
+    fitting.add_argument(
+        "--apart",
+        action="store_true",
+        help="decide about each voice with weights that are fitted to the others",
+    )
+    fitting.add_argument(
+        "--show", type=int, metavar="N", help="with --apart: list the errors, N examples of each"
     )
     fitting.add_argument("--plot", type=Path, help="draw how often it is right when it is so sure")
     options = parser.parse_args()
     book = app.load_book(Settings())
     if options.command == "calibrate":
-        calibrate(options, book)
+        (judge_apart if options.apart else calibrate)(options, book)
         return
     if options.command == "corpus":
         conditions = tuple(options.conditions.split(","))

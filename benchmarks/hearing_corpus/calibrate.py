@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
-from checkback.certainty import FOR_SENTENCES, PRIOR, Features, Weights, Worth, features, weigh
+from checkback.certainty import FOR_SENTENCES, PRIOR, Features, Weights, Worth, features, none_prior, weigh
 from checkback.hearing.recogniser import Heard, Hypothesis
 from checkback.language.free_text import spoken_words
 from checkback.language.phrasebook import Phrasebook
@@ -41,13 +42,19 @@ class Case:
         -1 for none of them.
     priors : tuple of float
         As the program has them when nothing is asked.
+    none_prior : float
+        The same for none of them.  The fit leaves it out.
     weight : float
+        What it counts for in the fit.
+    condition : str
     """
 
     features: Features
     right: int
     priors: tuple[float, ...]
+    none_prior: float = 1.0
     weight: float = 1.0
+    condition: str = ""
 
 
 def without_first(heard: Heard) -> Heard:
@@ -88,9 +95,39 @@ def best_of_second(heard: Heard, book: Phrasebook) -> Heard:
     return replace(heard, hypotheses=(Hypothesis(words),), free_text=None)
 
 
+def lacking(heard: Heard, right: int) -> Heard | None:
+    """Return what would have been heard if the phrasebook lacked what was said; None if nothing would be listed.
+
+    Where that was the first listener's choice, it would have chosen what fits it best of the others.
+
+    Parameters
+    ----------
+    heard : Heard
+    right : int
+        Place of what was said in the list; -1 if it is not there.
+    """
+    if right < 0 or len(heard.hypotheses) == 1:
+        return None
+    gone = heard.hypotheses[right]
+    left = [h for n, h in enumerate(heard.hypotheses) if n != right]
+    if gone.evidence is not None and gone.evidence.chosen:
+        best = max(range(len(left)), key=lambda n: _fits_first(left[n]))
+        evidence = left[best].evidence
+        assert evidence is not None
+        left[best] = replace(left[best], score=gone.score, evidence=replace(evidence, chosen=True))
+    return replace(heard, hypotheses=tuple(left))
+
+
+def _fits_first(hypothesis: Hypothesis) -> tuple[float, float]:
+    evidence = hypothesis.evidence
+    known = (None, None) if evidence is None else (evidence.first_fit, evidence.likely)
+    fit, likely = (-np.inf if value is None else value for value in known)
+    return fit, likely
+
+
 def cases(
     trials: Sequence[Trial],
-    meaning: object,
+    meaning: Callable[[str], Any],
     reduced: Callable[[Heard], Heard] | None,
     talk_weight: float,
 ) -> list[Case]:
@@ -106,25 +143,44 @@ def cases(
     talk_weight : float
         What an utterance of chatter counts for, against a call-out.
     """
-    assert callable(meaning)
-    found = []
+    return [
+        _case(trial, heard, right, meaning, talk_weight if trial.chatter else 1.0)
+        for trial, heard, right in _listed(trials, meaning, reduced)
+    ]
+
+
+def lacking_cases(
+    trials: Sequence[Trial],
+    meaning: Callable[[str], Any],
+    reduced: Callable[[Heard], Heard] | None,
+    weight: float = 1.0,
+) -> list[Case]:
+    """Return the evidence of the same call-outs, as if what was said were not in the phrasebook; see `lacking`."""
+    return [
+        _case(trial, left, -1, meaning, weight)
+        for trial, heard, right in _listed(trials, meaning, reduced)
+        if (left := lacking(heard, right)) is not None
+    ]
+
+
+def _listed(
+    trials: Sequence[Trial], meaning: Callable[[str], Any], reduced: Callable[[Heard], Heard] | None
+) -> Iterator[tuple[Trial, Heard, int]]:
+    """Yield what was heard, and the place of what was said in the list."""
     for trial in trials:
         if not trial.chatter and len(trial.pieces) != 1:
             continue
         goal = None if trial.chatter else meaning(trial.item.said)
         for piece in trial.pieces:
             heard = piece.heard if reduced is None else reduced(piece.heard)
-            if not heard.hypotheses:
-                continue
-            right = next(
-                (n for n, h in enumerate(heard.hypotheses) if goal is not None and meaning(h.words) == goal),
-                -1,
-            )
-            priors = tuple(
-                PRIOR["unasked" if is_answer(meaning(h.words)) else "fits"] for h in heard.hypotheses
-            )
-            found.append(Case(features(heard), right, priors, talk_weight if trial.chatter else 1.0))
-    return found
+            if heard.hypotheses:
+                meant = [goal is not None and meaning(h.words) == goal for h in heard.hypotheses]
+                yield trial, heard, meant.index(True) if any(meant) else -1
+
+
+def _case(trial: Trial, heard: Heard, right: int, meaning: Callable[[str], Any], weight: float) -> Case:
+    priors = tuple(PRIOR["unasked" if is_answer(meaning(h.words)) else "fits"] for h in heard.hypotheses)
+    return Case(features(heard), right, priors, none_prior(heard), weight, trial.item.condition)
 
 
 def is_answer(readings: Sequence[str] | None) -> bool:
@@ -199,7 +255,7 @@ def certainties(found: Sequence[Case], worth: Worth) -> tuple[NDArray[np.float64
     """Return of each utterance the probability of the likeliest sentence, and whether it is right."""
     sure, right = [], []
     for case in found:
-        probabilities, _ = weigh(case.features, worth, case.priors)
+        probabilities, _ = weigh(case.features, worth, case.priors, case.none_prior)
         best = int(np.argmax(probabilities))
         sure.append(probabilities[best])
         right.append(best == case.right)

@@ -14,6 +14,7 @@ from checkback.certainty import (
     ENOUGH_TOGETHER,
     LEAST_ASKED,
     MOST_ASKED,
+    NONE_BESIDE_SECOND,
     NONE_WHILE_HELD,
     RISKS,
     Decision,
@@ -113,6 +114,31 @@ class TestTheFirstListenerAlone:
         alone, both = enough(self.searched(True, False)), ENOUGH
         assert all(alone[risk] > both[risk] for risk in both if risk != "twin")
         assert alone["twin"] >= both["twin"] > both["high"]
+
+
+@pytest.mark.parametrize(("free", "more"), [(replace(WROTE, tuned=True), True), (WROTE, False)])
+def test_beside_a_tuned_second_listener_none_of_these_is_less_probable_while_the_pedal_is_held(
+    free: FreeText, more: bool
+) -> None:
+    open_room = heard(replace(CHOSEN, phones_logprob=-9.0), OTHER, free=free)
+    held = replace(open_room, utterance=replace(NOTHING, held=True))
+    (first, _), none = judge(open_room, [1.0, 1.0])
+    (first_held, _), none_held = judge(held, [1.0, 1.0])
+    factor = NONE_WHILE_HELD / NONE_BESIDE_SECOND if more else 1.0
+    assert none_held / first_held == pytest.approx(factor * none / first)
+
+
+def test_what_sounds_like_a_sentence_and_is_none_is_not_taken() -> None:
+    """As if "forty one" had been said where only "forty" is known; the clearer it was said, the surer it is none."""
+
+    def certainty(phones_logprob: float, stands_out_db: float) -> float:
+        one = replace(CHOSEN, phones_logprob=phones_logprob, second_distance=1.5, worst_logprob=-2.0)
+        found = heard(one, OTHER, free=replace(WROTE, tuned=True))
+        return judge(replace(found, stands_out_db=stands_out_db), [1.0, 1.0])[0][0]
+
+    assert certainty(-1.0, 40.0) > ENOUGH["high"]
+    assert certainty(-25.0, 40.0) < ENOUGH["usual"]
+    assert certainty(-25.0, 40.0) < certainty(-25.0, 25.0) < certainty(-25.0, 10.0)
 
 
 def test_what_is_as_probable_on_silence_says_little() -> None:

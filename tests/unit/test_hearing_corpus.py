@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hearing_corpus import SIDES, Side, generator
 from hearing_corpus import corpus as corpora
+from hearing_corpus.calibrate import lacking
 from hearing_corpus.chatter import talk
 from hearing_corpus.noise import CONDITIONS, babble, in_noise, noise, pink, ventilation
 from hearing_corpus.room import PLACES, ROOMS, response, reverberant
@@ -16,7 +17,7 @@ from hearing_corpus.voices import VOICES, phonemes, with_capital_letters
 from scipy.signal import welch
 
 from checkback.errors import UserError
-from checkback.hearing.recogniser import SAMPLE_RATE_HZ
+from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Evidence, Heard, Hypothesis, Utterance
 from checkback.hearing.roughening import active_level, beeps
 from checkback.language.reading import Reader
 from english import book
@@ -179,3 +180,30 @@ class TestManifest:
 
         soundfile.write(tmp_path / "own.wav", np.column_stack([tone(1.0), tone(1.0)]), 2 * SECOND)
         assert len(corpora.read(tmp_path / "own.wav")) == SECOND // 2
+
+
+class TestAsIfThePhrasebookLackedIt:
+    FIRST = Hypothesis("stent four", -40.0, True, Evidence(chosen=True, first_fit=-4.0, second_logprob=-1.0))
+    NEAR = Hypothesis("stent five", None, True, Evidence(first_fit=-5.0, second_logprob=-4.0))
+    FAR = Hypothesis("balloon four", None, True, Evidence(first_fit=None, second_logprob=-3.0))
+
+    def heard(self, *hypotheses: Hypothesis) -> Heard:
+        return Heard(Utterance(np.zeros(0, np.int16), 0.0, 1.0), "both", hypotheses)
+
+    def test_the_first_listener_would_have_chosen_what_fits_it_best_of_the_others(self) -> None:
+        left = lacking(self.heard(self.FIRST, self.FAR, self.NEAR), 0)
+        assert left is not None
+        assert [each.words for each in left.hypotheses] == ["balloon four", "stent five"]
+        assert [each.evidence is not None and each.evidence.chosen for each in left.hypotheses] == [
+            False,
+            True,
+        ]
+        assert [each.score for each in left.hypotheses] == [None, -40.0]
+
+    def test_its_choice_stays_if_that_was_another(self) -> None:
+        left = lacking(self.heard(self.FIRST, self.FAR), 1)
+        assert left is not None and left.hypotheses == (self.FIRST,)
+
+    @pytest.mark.parametrize("right", [-1, 0])
+    def test_nothing_would_be_listed(self, right: int) -> None:
+        assert lacking(self.heard(self.FIRST), right) is None
