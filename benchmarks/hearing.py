@@ -350,9 +350,10 @@ def calibrate(options: argparse.Namespace, book: Phrasebook) -> None:
         if not trials[both]:
             continue
         found = cases(trials[both], meaning, reduced, options.talk_weight)
-        # what the first listener alone lacks looks too much like what it hears
-        lacks = lacking_cases(trials[both], meaning, reduced, options.lacking_weight) if both else []
-        weights = getattr(certainty, constant) if options.as_they_are else fitted(found + lacks, left_out)
+        lacks = lacking_cases(trials[both], meaning, reduced, options.lacking_weight)
+        # the first listener alone has next to nothing by which it could know them
+        learnt_from = found + lacks if both else found
+        weights = getattr(certainty, constant) if options.as_they_are else fitted(learnt_from, left_out)
         sure, right = certainties(found, weights)
         print(f"# {what}: {len(found)} utterances, likeliest sentence right {right.mean():.1%}")
         print(as_constant(constant, weights), flush=True)
@@ -362,14 +363,15 @@ def calibrate(options: argparse.Namespace, book: Phrasebook) -> None:
                 f"#   certainty >= {least}: {(taken & right).mean():.1%} right, {(taken & ~right).mean():.2%} wrong"
             )
         for condition in dict.fromkeys(case.condition for case in lacks):
-            taken, _ = certainties([case for case in lacks if case.condition == condition], weights)
+            sure, _ = certainties([case for case in lacks if case.condition == condition], weights)
+            least = (certainty.ENOUGH if both else certainty.ENOUGH_FIRST_ALONE)["usual"]
             print(
-                f"#   {condition}, as if it were not in the phrasebook: {(taken >= 0.85).mean():.0%} of {len(taken)} have "
-                "a certainty of 0.85"
+                f"#   {condition}, as if it were not in the phrasebook: {(sure >= least).mean():.0%} of {len(sure)} have "
+                f"a certainty of {least}"
             )
         if reduced is not searched_once:
             # the same utterances as with both searches
-            drawn[what] = sure, right
+            drawn[what] = certainties(found, weights)
     if options.plot is not None:
         side = {trial.item.side for each in trials.values() for trial in each}
         reliability_plot(options.plot, drawn, " and ".join(sorted(side)))

@@ -98,7 +98,8 @@ def best_of_second(heard: Heard, book: Phrasebook) -> Heard:
 def lacking(heard: Heard, right: int) -> Heard | None:
     """Return what would have been heard if the phrasebook lacked what was said; None if nothing would be listed.
 
-    Where that was the first listener's choice, it would have chosen what fits it best of the others.
+    Where that was what the first listener chose, in either of its searches, it would have chosen what fits it best of
+    the others.
 
     Parameters
     ----------
@@ -110,11 +111,19 @@ def lacking(heard: Heard, right: int) -> Heard | None:
         return None
     gone = heard.hypotheses[right]
     left = [h for n, h in enumerate(heard.hypotheses) if n != right]
-    if gone.evidence is not None and gone.evidence.chosen:
-        best = max(range(len(left)), key=lambda n: _fits_first(left[n]))
-        evidence = left[best].evidence
-        assert evidence is not None
-        left[best] = replace(left[best], score=gone.score, evidence=replace(evidence, chosen=True))
+    best = max(range(len(left)), key=lambda n: _fits_first(left[n]))
+    was, new = gone.evidence, left[best].evidence
+    assert was is not None and new is not None
+    left[best] = replace(
+        left[best],
+        score=gone.score if was.chosen else left[best].score,
+        evidence=replace(
+            new,
+            chosen=new.chosen or was.chosen,
+            # None: it searched once
+            chosen_again=new.chosen_again or was.chosen_again,
+        ),
+    )
     return replace(heard, hypotheses=tuple(left))
 
 

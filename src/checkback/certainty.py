@@ -264,13 +264,12 @@ def judge(heard: Heard, priors: Sequence[float]) -> tuple[tuple[float, ...], flo
 
 
 def none_prior(heard: Heard) -> float:
-    """Return the factor of the odds of "none of these"."""
+    """Return the factor of the odds of "none of these"; see `NONE`."""
     free = heard.free_text
     if free is not None and not free.tuned:
         return 1.0
-    if heard.utterance.held:
-        return NONE_WHILE_HELD
-    return 1.0 if free is None else NONE_BESIDE_SECOND
+    while_held, in_open_room = NONE["first alone" if free is None else "second"]
+    return while_held if heard.utterance.held else in_open_room
 
 
 def _second_alone(heard: Heard) -> bool:
@@ -558,15 +557,16 @@ PRIOR: Mapping[str, float] = {"fits": 1.0, "objected": 0.3, "expected": 4.0, "un
 """Factors of the odds: what the case allows, what it speaks against, what answers an open question, and what
 would answer one that nobody asked."""
 
-NONE_WHILE_HELD = 0.25
-"""Factor of the odds of "none of these" while the talk pedal is held: nobody else is heard then, and the talk that took
-part in the fit cannot be.  Chosen on the development side, as is the next one.  (Not with a second listener that is
-not tuned, for which it was not measured.)"""
+NONE: Mapping[Literal["first alone", "second"], tuple[float, float]] = {
+    "first alone": (0.25, 1.0),
+    "second": (0.25, 0.5),
+}
+"""Factors of the odds of "none of these", while the talk pedal is held and in an open room.
 
-NONE_BESIDE_SECOND = 0.5
-"""The same in an open room, with a tuned second listener: in the fit of its weights each call-out counts once more as
-if the phrasebook lacked it, so that what looks like one of its sentences and is none is known better.  In life that is
-rarer."""
+Chosen on the development side.  While it is held, nobody else is heard, and the talk that took part in the fit cannot
+be.  And with a second listener each call-out counts in the fit once more as if the phrasebook lacked it, so that what
+looks like one of its sentences and is none is known better; in life that is rarer.  (A second listener that is not
+tuned has weights of an earlier version, and no such factor.)"""
 
 RISKS: Mapping[str, Risk] = {
     "drug": "high", "infusion": "high", "deployment": "high", "patient": "high", "device_event": "usual",

@@ -14,8 +14,7 @@ from checkback.certainty import (
     ENOUGH_TOGETHER,
     LEAST_ASKED,
     MOST_ASKED,
-    NONE_BESIDE_SECOND,
-    NONE_WHILE_HELD,
+    NONE,
     RISKS,
     Decision,
     Risk,
@@ -108,7 +107,8 @@ class TestTheFirstListenerAlone:
         (held, _), none = judge(self.searched(True, False, held=True), [1.0, 1.0])
         (open_room, _), more_none = judge(self.searched(True, False), [1.0, 1.0])
         assert held > open_room
-        assert none / held == pytest.approx(NONE_WHILE_HELD * more_none / open_room)
+        factor = NONE["first alone"][0] / NONE["first alone"][1]
+        assert none / held == pytest.approx(factor * more_none / open_room)
 
     def test_it_has_to_be_surer_than_both(self) -> None:
         alone, both = enough(self.searched(True, False)), ENOUGH
@@ -124,7 +124,7 @@ def test_beside_a_tuned_second_listener_none_of_these_is_less_probable_while_the
     held = replace(open_room, utterance=replace(NOTHING, held=True))
     (first, _), none = judge(open_room, [1.0, 1.0])
     (first_held, _), none_held = judge(held, [1.0, 1.0])
-    factor = NONE_WHILE_HELD / NONE_BESIDE_SECOND if more else 1.0
+    factor = NONE["second"][0] / NONE["second"][1] if more else 1.0
     assert none_held / first_held == pytest.approx(factor * none / first)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -199,6 +200,18 @@ class TestAsIfThePhrasebookLackedIt:
             True,
         ]
         assert [each.score for each in left.hypotheses] == [None, -40.0]
+
+    @pytest.mark.parametrize(
+        ("was", "others", "then"), [(True, False, True), (False, True, True), (False, False, False)]
+    )
+    def test_so_would_its_second_search(self, was: bool, others: bool, then: bool) -> None:
+        def searched(each: Hypothesis, chosen: bool) -> Hypothesis:
+            assert each.evidence is not None
+            return replace(each, evidence=replace(each.evidence, chosen_again=chosen))
+
+        left = lacking(self.heard(searched(self.FIRST, was), searched(self.NEAR, others)), 0)
+        assert left is not None and left.hypotheses[0].evidence is not None
+        assert left.hypotheses[0].evidence.chosen_again is then
 
     def test_its_choice_stays_if_that_was_another(self) -> None:
         left = lacking(self.heard(self.FIRST, self.FAR), 1)
