@@ -503,24 +503,24 @@ TWO_LISTENERS_UNTUNED = Worth(
 """For models that are not tuned: of the version before, which weighed neither how far speech stands out nor so much of
 what is written on silence (0.4)."""
 
-ENOUGH: Mapping[Risk, float] = {"low": 0.75, "usual": 0.85, "high": 0.90, "question": 0.98, "twin": 0.98}
+ENOUGH: Mapping[Risk, float] = {"low": 0.75, "usual": 0.85, "high": 0.95, "question": 0.98, "twin": 0.96}
 """Probability from which a sentence is taken without a question.
 
-Chosen by hand and tried on the development side, 209 call-outs in each condition, each voice judged with weights fitted
-to the others (`calibrate --apart`): these take 98.6, 99.5, 96.7 and 83.3 % rightly in quiet and at 15, 10 and 5 dB, and
-0, 1, 0 and 2 wrongly; 0.82 and 0.88, which were used before, one more rightly.  With those one of 120 sizes and
+Chosen on the development side, 209 call-outs in each condition, each voice judged with weights fitted to the others
+(`calibrate --apart`), and 400 doses with a number that sounds like another, by voices and in sentences that no tuning
+has heard (`corpus --side dev --doses --count 100 --conditions mix10,mix5`, then `measure --manifest`).  Those of the
+version before, 0.82 for "usual", took one more of 836 rightly and none more wrongly; but with them one of 120 sizes and
 pressures in digits by people was wrong on the test side.
+"high": with 0.90 one of the 400 doses was wrong (twenty for forty), with 0.95 none, and one fewer right.
 "question": what asks the program something; an event that is taken for it leaves nothing in the record that could be
-corrected ("balloon down" became "balloon time" in quiet by one voice).  "twin": a dose with a number that sounds like
-another.  Of 400 of those by voices and in sentences that no tuning has heard, at 10 and 5 dB (`python
-benchmarks/hearing.py corpus --side dev --doses --count 100 --conditions mix10,mix5`, then `measure --manifest`), 0.96
-took 350 rightly and two wrongly, one of them fifteen for fifty; 0.98 took 335 and one, in an earlier version.
+corrected ("balloon down" became "balloon time" in quiet by one voice).
+"twin": a dose with a number that sounds like another.  0.96 takes 345 of the 400 rightly, 0.98 took 313.
 """
 
 ENOUGH_ALONE: Mapping[Risk, float] = {
     "low": 0.83,
     "usual": 0.89,
-    "high": 0.93,
+    "high": 0.95,
     "question": 0.98,
     "twin": 0.98,
 }
