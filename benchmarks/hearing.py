@@ -350,6 +350,8 @@ def calibrate(options: argparse.Namespace, book: Phrasebook) -> None:
         if not trials[both]:
             continue
         found = cases(trials[both], meaning, reduced, options.talk_weight)
+        if not found:
+            continue
         lacks = lacking_cases(trials[both], meaning, reduced, options.lacking_weight)
         # the first listener alone has next to nothing by which it could know them
         learnt_from = found + lacks if both else found

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
+import subprocess
+import sys
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -27,6 +30,8 @@ from whisper_weights import WEIGHTS, needs_weights
 
 PEOPLE = Path(__file__).parents[3] / "shared" / "speech"
 """Recordings of people, which are no part of the project."""
+
+BENCHMARK = Path(__file__).parents[2] / "benchmarks" / "hearing.py"
 
 SLICE = (
     "balloon two five by fifteen twelve atmospheres",
@@ -177,6 +182,75 @@ class TestKeptOnDisk:
         assert again.pieces[0].heard.hypotheses == weighed
         assert again.pieces[0].heard.free_text == found.free_text
         assert again.pieces[0].heard.called
+
+
+class TestCalibrate:
+    """The command, on evidence that was made up."""
+
+    def kept(self, folder: Path, room: Room) -> Path:
+        meaning = language_of(book()).meaning
+        trials = []
+        for voice in ("slt", "awb"):
+            for said, other in (("balloon up", "balloon down"), ("lesion two", "lesion three")) * 3:
+                right = Evidence(
+                    True,
+                    -4.0,
+                    -0.5,
+                    0.0,
+                    0.0,
+                    -30.0,
+                    -0.2,
+                    phones_per_s=12.5,
+                    phones_logprob=-1.0,
+                    found_by_second=True,
+                )
+                near = Evidence(
+                    False,
+                    -6.0,
+                    -9.0,
+                    2.0,
+                    2.0,
+                    -30.0,
+                    -4.0,
+                    phones_per_s=12.5,
+                    phones_logprob=-25.0,
+                    found_by_second=True,
+                )
+                (found,) = heard(said)
+                found = replace(
+                    found,
+                    hypotheses=(Hypothesis(said, -10.0, evidence=right), Hypothesis(other, evidence=near)),
+                    free_text=FreeText(said, -0.5, 0.01, 7, tuned=True),
+                    stands_out_db=30.0,
+                )
+                item = Item("dev", "a-000", voice, "quiet", said, "a.flac", "event", "inflation", 1.0, 2.0)
+                goal = room.goal(said)
+                trials.append(
+                    Trial(item, "pedal", goal.context, goal.clear, [Piece(found, 1.0, 0.3, 0.2, 0.1)], 3.0)
+                )
+                judge(trials[-1], room)
+        path = folder / "both.json"
+        path.write_text(json.dumps({"one and another": [as_json(trial, meaning) for trial in trials]}))
+        return path
+
+    def run(self, *arguments: object) -> str:
+        return subprocess.run(
+            [sys.executable, BENCHMARK, "calibrate", *map(str, arguments)],
+            check=True,
+            capture_output=True,
+            text=True,
+        ).stdout
+
+    def test_each_voice_is_judged_with_the_weights_of_the_others(self, tmp_path: Path, room: Room) -> None:
+        told = self.run(self.kept(tmp_path, room), "--apart")
+        assert "each voice with weights of the others" in told
+        assert "| quiet | 12 | 100.0%" in told
+
+    def test_it_tells_what_would_be_taken_if_the_phrasebook_lacked_it(
+        self, tmp_path: Path, room: Room
+    ) -> None:
+        told = self.run(self.kept(tmp_path, room), "--as-they-are")
+        assert "#   quiet, as if it were not in the phrasebook: 0% of 12 have a certainty of 0.85" in told
 
 
 @pytest.fixture(scope="module")

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from hearing_corpus import SIDES, Side, generator
 from hearing_corpus import corpus as corpora
-from hearing_corpus.calibrate import lacking
+from hearing_corpus.calibrate import Case, fitted, lacking
 from hearing_corpus.chatter import talk
 from hearing_corpus.noise import CONDITIONS, babble, in_noise, noise, pink, ventilation
 from hearing_corpus.room import PLACES, ROOMS, response, reverberant
@@ -17,6 +17,7 @@ from hearing_corpus.sentences import draw, on_both_sides, side_of
 from hearing_corpus.voices import VOICES, phonemes, with_capital_letters
 from scipy.signal import welch
 
+from checkback.certainty import FOR_SENTENCES, Features, Weights, Worth, weigh
 from checkback.errors import UserError
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Evidence, Heard, Hypothesis, Utterance
 from checkback.hearing.roughening import active_level, beeps
@@ -220,3 +221,38 @@ class TestAsIfThePhrasebookLackedIt:
     @pytest.mark.parametrize("right", [-1, 0])
     def test_nothing_would_be_listed(self, right: int) -> None:
         assert lacking(self.heard(self.FIRST), right) is None
+
+
+def test_weights_are_found_by_which_what_happened_is_most_probable() -> None:
+    rng = np.random.default_rng(8)
+    names = list(Weights.__dataclass_fields__)
+    free = ("phones", "likely", "none", "none_phones")
+    true = Worth(Weights(phones=0.6, likely=0.9, none=-1.0, none_phones=0.8), Weights(phones=0.3))
+
+    def case() -> Case:
+        rows = np.zeros((4, len(names)))
+        rows[:, [names.index(name) for name in ("phones", "likely")]] = -rng.exponential(2.0, (4, 2))
+        none = np.zeros(len(names))
+        none[[names.index(name) for name in ("none", "none_phones")]] = 1.0, rng.exponential(1.5)
+        found = Features(
+            tuple(tuple(row[:FOR_SENTENCES]) for row in rows),
+            tuple(none[FOR_SENTENCES:]),
+            float(rng.uniform(-1.0, 2.0)),
+        )
+        shares, nothing = weigh(found, true, [1.0] * 4)
+        return Case(found, int(rng.choice([0, 1, 2, 3, -1], p=[*shares, nothing])), (1.0,) * 4)
+
+    drawn = [case() for _ in range(1500)]
+    learnt = fitted(drawn, frozenset(names) - {*free, "none_no_speech"})
+
+    def improbable(worth: Worth) -> float:
+        each = (weigh(one.features, worth, one.priors) for one in drawn)
+        return -float(
+            np.mean([np.log([*p, none][one.right]) for one, (p, none) in zip(drawn, each, strict=True)])
+        )
+
+    assert improbable(learnt) < improbable(true) + 1e-3
+    assert improbable(learnt) < improbable(Worth(Weights(phones=0.3, likely=0.3))) - 0.1
+    for name in free:
+        assert getattr(learnt.usual, name) == pytest.approx(getattr(true.usual, name), abs=0.3), name
+    assert learnt.usual.chosen == 0.0
