@@ -365,22 +365,26 @@ def calibrate(options: argparse.Namespace, book: Phrasebook) -> None:
                 f"#   certainty >= {least}: {(taken & right).mean():.1%} right, {(taken & ~right).mean():.2%} wrong"
             )
         for condition in dict.fromkeys(case.condition for case in lacks):
-            sure, _ = certainties([case for case in lacks if case.condition == condition], weights)
-            least = (certainty.ENOUGH if both else certainty.ENOUGH_FIRST_ALONE)["usual"]
+            of_these, _ = certainties([case for case in lacks if case.condition == condition], weights)
+            enough = certainty.ENOUGH if both else certainty.ENOUGH_FIRST_ALONE
+            usual = (certainty.ENOUGH_ALONE if reduced is without_first else enough)["usual"]
             print(
-                f"#   {condition}, as if it were not in the phrasebook: {(sure >= least).mean():.0%} of {len(sure)} have "
-                f"a certainty of {least}"
+                f"#   {condition}, as if it were not in the phrasebook: {(of_these >= usual).mean():.0%} of "
+                f"{len(of_these)} have a certainty of {usual}"
             )
         if reduced is not searched_once:
             # the same utterances as with both searches
-            drawn[what] = certainties(found, weights)
+            drawn[what] = sure, right
     if options.plot is not None:
         side = {trial.item.side for each in trials.values() for trial in each}
         reliability_plot(options.plot, drawn, " and ".join(sorted(side)))
 
 
 def judge_apart(options: argparse.Namespace, book: Phrasebook) -> None:
-    """Let the program decide about each voice with weights that are fitted to the other voices."""
+    """Let the program decide about each voice with weights that are fitted to the other voices, and to all talk.
+
+    Only the weights of both listeners together, or of two searches of the first one alone.
+    """
     meaning, room = language_of(book).meaning, Room(book)
     heard: dict[str, list[Trial]] = {}
     for path in options.json:
@@ -388,13 +392,19 @@ def judge_apart(options: argparse.Namespace, book: Phrasebook) -> None:
             heard.setdefault(name, []).extend(from_json(each) for each in found)
     for name, trials in heard.items():
         both = " and " in name
-        constant, left_out = next((c[0], c[4]) for c in reversed(CALIBRATED) if c[2] == both and c[3] is None)
+        constant, left_out = next((c[0], c[4]) for c in CALIBRATED if c[2] == both and c[3] is None)
         said = [trial for trial in trials if not trial.chatter]
+        if not said:
+            continue
         for voice in sorted({trial.item.voice for trial in said}):
             others = [trial for trial in trials if trial.chatter or trial.item.voice != voice]
             found = cases(others, meaning, None, options.talk_weight)
             if both:
                 found += lacking_cases(others, meaning, None, options.lacking_weight)
+            if not found:
+                raise UserError(
+                    f"All call-outs of {name!r} are by {voice}: to judge each voice by the others, give files with more voices."
+                )
             setattr(certainty, constant, fitted(found, left_out))
             for trial in said:
                 if trial.item.voice == voice:
@@ -514,6 +524,8 @@ def main() -> None:
     options = parser.parse_args()
     book = app.load_book(Settings())
     if options.command == "calibrate":
+        if options.apart and (options.as_they_are or options.plot is not None):
+            parser.error("--apart fits the weights and draws nothing: leave out --as-they-are and --plot")
         (judge_apart if options.apart else calibrate)(options, book)
         return
     if options.command == "corpus":

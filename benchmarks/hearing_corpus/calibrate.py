@@ -120,8 +120,7 @@ def lacking(heard: Heard, right: int) -> Heard | None:
         evidence=replace(
             new,
             chosen=new.chosen or was.chosen,
-            # None: it searched once
-            chosen_again=new.chosen_again or was.chosen_again,
+            chosen_again=True if was.chosen_again else new.chosen_again,
         ),
     )
     return replace(heard, hypotheses=tuple(left))

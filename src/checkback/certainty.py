@@ -33,7 +33,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import astuple, dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from checkback.hearing.recogniser import Evidence, Heard
 
@@ -264,12 +264,12 @@ def judge(heard: Heard, priors: Sequence[float]) -> tuple[tuple[float, ...], flo
 
 
 def none_prior(heard: Heard) -> float:
-    """Return the factor of the odds of "none of these"; see `NONE`."""
-    free = heard.free_text
-    if free is not None and not free.tuned:
+    """Return the factor of the odds of "none of these"; see `NONE_PRIOR`."""
+    free, utterance = heard.free_text, heard.utterance
+    if utterance.dictated or (free is not None and not free.tuned):
         return 1.0
-    while_held, in_open_room = NONE["first alone" if free is None else "second"]
-    return while_held if heard.utterance.held else in_open_room
+    factors = NONE_PRIOR["first alone" if free is None else "second"]
+    return factors.held if utterance.held else factors.open_room
 
 
 def _second_alone(heard: Heard) -> bool:
@@ -277,7 +277,7 @@ def _second_alone(heard: Heard) -> bool:
 
 
 def enough(heard: Heard) -> Mapping[Risk, float]:
-    """Return how probable a sentence has to be: more if one listener heard it, or the second is not tuned."""
+    """Return how probable a sentence has to be: mostly more if one listener heard it, or the second is not tuned."""
     if heard.free_text is None:
         return ENOUGH_FIRST_ALONE
     alone = not heard.free_text.tuned or _second_alone(heard)
@@ -536,7 +536,7 @@ ENOUGH_FIRST_ALONE: Mapping[Risk, float] = {
 """The same with the first listener alone, chosen on the development side with the pedal held, for an earlier version,
 and tried by hand again as above: at 15 and 10 dB these took 68 and 42 % rightly and two and three of 209 wrongly, 0.87,
 0.92, 0.95, 0.985 and 0.975 77 and 54 % and three and five; none was wrong in quiet.  A question has to be surer than
-with two, which was not measured on that side; a dose whose number has a twin as sure as with two, because any
+with two, which was not measured on that side; a dose whose number has a twin hardly surer, because any
 number in its sentence counts ("thirty seconds ago heparin"), and the demo was met with silence there at 0.985."""
 
 ENOUGH_TOGETHER = 0.90
@@ -557,16 +557,24 @@ PRIOR: Mapping[str, float] = {"fits": 1.0, "objected": 0.3, "expected": 4.0, "un
 """Factors of the odds: what the case allows, what it speaks against, what answers an open question, and what
 would answer one that nobody asked."""
 
-NONE: Mapping[Literal["first alone", "second"], tuple[float, float]] = {
-    "first alone": (0.25, 1.0),
-    "second": (0.25, 0.5),
-}
-"""Factors of the odds of "none of these", while the talk pedal is held and in an open room.
 
-Chosen on the development side.  While it is held, nobody else is heard, and the talk that took part in the fit cannot
-be.  And with a second listener each call-out counts in the fit once more as if the phrasebook lacked it, so that what
-looks like one of its sentences and is none is known better; in life that is rarer.  (A second listener that is not
-tuned has weights of an earlier version, and no such factor.)"""
+class NonePrior(NamedTuple):
+    """Factor of the odds of "none of these", while the talk pedal is held and in an open room."""
+
+    held: float
+    open_room: float
+
+
+NONE_PRIOR: Mapping[Literal["first alone", "second"], NonePrior] = {
+    "first alone": NonePrior(held=0.25, open_room=1.0),
+    "second": NonePrior(held=0.25, open_room=0.5),
+}
+"""Chosen on the development side.
+
+While the pedal is held, nobody else is heard, and the talk that took part in the fit cannot be.  And with a second
+listener each call-out counts in the fit once more, by a twentieth, as if the phrasebook lacked it, so that what looks
+like one of its sentences and is none is known better; in life that is rarer, but not in what is dictated, which has no
+such factor.  (Neither has a second listener that is not tuned, whose weights are of an earlier version.)"""
 
 RISKS: Mapping[str, Risk] = {
     "drug": "high", "infusion": "high", "deployment": "high", "patient": "high", "device_event": "usual",

@@ -14,7 +14,7 @@ from checkback.certainty import (
     ENOUGH_TOGETHER,
     LEAST_ASKED,
     MOST_ASKED,
-    NONE,
+    NONE_PRIOR,
     RISKS,
     Decision,
     Risk,
@@ -107,7 +107,7 @@ class TestTheFirstListenerAlone:
         (held, _), none = judge(self.searched(True, False, held=True), [1.0, 1.0])
         (open_room, _), more_none = judge(self.searched(True, False), [1.0, 1.0])
         assert held > open_room
-        factor = NONE["first alone"][0] / NONE["first alone"][1]
+        factor = NONE_PRIOR["first alone"].held / NONE_PRIOR["first alone"].open_room
         assert none / held == pytest.approx(factor * more_none / open_room)
 
     def test_it_has_to_be_surer_than_both(self) -> None:
@@ -124,8 +124,20 @@ def test_beside_a_tuned_second_listener_none_of_these_is_less_probable_while_the
     held = replace(open_room, utterance=replace(NOTHING, held=True))
     (first, _), none = judge(open_room, [1.0, 1.0])
     (first_held, _), none_held = judge(held, [1.0, 1.0])
-    factor = NONE["second"][0] / NONE["second"][1] if more else 1.0
+    factor = NONE_PRIOR["second"].held / NONE_PRIOR["second"].open_room if more else 1.0
     assert none_held / first_held == pytest.approx(factor * none / first)
+
+
+@pytest.mark.parametrize("held", [False, True])
+def test_in_what_is_dictated_most_is_none_of_these(held: bool) -> None:
+    found = heard(replace(CHOSEN, phones_logprob=-9.0), OTHER, free=replace(WROTE, tuned=True))
+    certainty = {
+        dictated: judge(replace(found, utterance=replace(NOTHING, held=held, dictated=dictated)), [1.0, 1.0])[
+            0
+        ][0]
+        for dictated in (False, True)
+    }
+    assert certainty[True] < certainty[False]
 
 
 def test_what_sounds_like_a_sentence_and_is_none_is_not_taken() -> None:

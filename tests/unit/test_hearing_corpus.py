@@ -2,24 +2,26 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from hearing_corpus import SIDES, Side, generator
 from hearing_corpus import corpus as corpora
-from hearing_corpus.calibrate import Case, fitted, lacking
+from hearing_corpus.calibrate import Case, cases, fitted, lacking, lacking_cases
 from hearing_corpus.chatter import talk
+from hearing_corpus.corpus import CHATTER_FAMILY, Item
+from hearing_corpus.measure import Piece, Trial
 from hearing_corpus.noise import CONDITIONS, babble, in_noise, noise, pink, ventilation
 from hearing_corpus.room import PLACES, ROOMS, response, reverberant
 from hearing_corpus.sentences import draw, on_both_sides, side_of
 from hearing_corpus.voices import VOICES, phonemes, with_capital_letters
 from scipy.signal import welch
 
-from checkback.certainty import FOR_SENTENCES, Features, Weights, Worth, weigh
+from checkback.certainty import FOR_SENTENCES, NONE_PRIOR, Features, Weights, Worth, weigh
 from checkback.errors import UserError
-from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Evidence, Heard, Hypothesis, Utterance
+from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Evidence, FreeText, Heard, Hypothesis, Utterance
 from checkback.hearing.roughening import active_level, beeps
 from checkback.language.reading import Reader
 from english import book
@@ -203,10 +205,13 @@ class TestAsIfThePhrasebookLackedIt:
         assert [each.score for each in left.hypotheses] == [None, -40.0]
 
     @pytest.mark.parametrize(
-        ("was", "others", "then"), [(True, False, True), (False, True, True), (False, False, False)]
+        ("was", "others", "then"),
+        [(True, False, True), (False, True, True), (None, False, False), (None, None, None)],
     )
-    def test_so_would_its_second_search(self, was: bool, others: bool, then: bool) -> None:
-        def searched(each: Hypothesis, chosen: bool) -> Hypothesis:
+    def test_so_would_its_second_search(
+        self, was: bool | None, others: bool | None, then: bool | None
+    ) -> None:
+        def searched(each: Hypothesis, chosen: bool | None) -> Hypothesis:
             assert each.evidence is not None
             return replace(each, evidence=replace(each.evidence, chosen_again=chosen))
 
@@ -215,8 +220,29 @@ class TestAsIfThePhrasebookLackedIt:
         assert left.hypotheses[0].evidence.chosen_again is then
 
     def test_its_choice_stays_if_that_was_another(self) -> None:
-        left = lacking(self.heard(self.FIRST, self.FAR), 1)
-        assert left is not None and left.hypotheses == (self.FIRST,)
+        fits_better = replace(self.NEAR, evidence=Evidence(first_fit=-3.0, second_logprob=-4.0))
+        left = lacking(self.heard(self.FIRST, self.FAR, fits_better), 1)
+        assert left is not None and left.hypotheses == (self.FIRST, fits_better)
+
+    def trial(self, family: str, held: bool) -> Trial:
+        item = Item("dev", "a-000", "slt", "mix5", "stent four", "a.flac", "event", family, 1.0, 2.0)
+        heard = self.heard(self.FIRST, self.NEAR)
+        heard = replace(
+            heard,
+            utterance=replace(heard.utterance, held=held),
+            free_text=FreeText("", -1.0, 0.0, 0, tuned=True),
+        )
+        return Trial(item, "pedal", (), True, [Piece(heard, 1.0, 0.0, 0.0, 0.0)], 1.0)
+
+    def test_it_counts_as_none_of_these_with_a_weight_of_its_own(self) -> None:
+        trials = [self.trial("deployment", held=True), self.trial(CHATTER_FAMILY, held=False)]
+        said, talk = cases(trials, lambda words: [words], None, 0.5)
+        assert (said.right, said.weight, said.none_prior) == (0, 1.0, NONE_PRIOR["second"].held)
+        assert (talk.right, talk.weight, talk.none_prior) == (-1, 0.5, NONE_PRIOR["second"].open_room)
+        # of talk nothing is left out
+        (lacks,) = lacking_cases(trials, lambda words: [words], None, 0.05)
+        assert (lacks.right, lacks.weight, lacks.none_prior) == (-1, 0.05, NONE_PRIOR["second"].held)
+        assert (lacks.condition, len(lacks.features.sentences)) == ("mix5", 1)
 
     @pytest.mark.parametrize("right", [-1, 0])
     def test_nothing_would_be_listed(self, right: int) -> None:
@@ -256,3 +282,10 @@ def test_weights_are_found_by_which_what_happened_is_most_probable() -> None:
     for name in free:
         assert getattr(learnt.usual, name) == pytest.approx(getattr(true.usual, name), abs=0.3), name
     assert learnt.usual.chosen == 0.0
+    # one that counts three times is as good as three
+    more = [replace(one, weight=3.0) if n < 200 else one for n, one in enumerate(drawn)]
+    thrice = fitted(more, frozenset(names) - {*free, "none_no_speech"})
+    repeated = fitted([*drawn, *drawn[:200], *drawn[:200]], frozenset(names) - {*free, "none_no_speech"})
+    assert thrice.usual != learnt.usual
+    for each in fields(Weights):
+        assert getattr(thrice.usual, each.name) == pytest.approx(getattr(repeated.usual, each.name), abs=0.01)

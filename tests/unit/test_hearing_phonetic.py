@@ -141,6 +141,42 @@ def test_the_search_finds_the_same_as_a_table_for_each_sentence(
         assert distance == pytest.approx(by_hand[words], abs=0.01), words
 
 
+WAYS = {
+    "two": ("T UW", "T AH", "D UW"),
+    "to": ("T AH", "T UW"),
+    "ten": ("T EH N",),
+    "in": ("IH N", "AH N"),
+    "wire": ("W AY ER", "W AY R"),
+}
+
+
+@given(
+    st.lists(st.sampled_from("T D UW AH IH N W AY ER R EH".split()), min_size=1, max_size=7),
+    st.sampled_from([0.0, 1.0, 30.0]),
+)
+@settings(max_examples=150)
+def test_the_nearest_way_to_say_a_sentence_counts(phones: list[str], within: float) -> None:
+    # wire [in] (two | to | ten) [in]: "to" may be said as "two" is
+    arcs = [(0, 1, "wire"), (1, 2, "in"), (1, 2, ""), (3, 4, "in"), (3, 4, "")]
+    arcs += [(2, 3, word) for word in ("two", "to", "ten")]
+    # and each way as a word that has no other
+    each = {f"{word} as {way}": (way,) for word, ways in WAYS.items() for way in ways}
+    searching = SoundMatcher(Grammar(tuple(arcs), 0, 4, {}, (), ""), WAYS | each | {p: (p,) for p in phones})
+    by_hand = {}
+    for before, word, behind in product(("", "in"), ("two", "to", "ten"), ("", "in")):
+        words = [part for part in ("wire", before, word, behind) if part]
+        said = product(*([f"{part} as {way}" for way in WAYS[part]] for part in words))
+        by_hand[" ".join(words)] = min(searching.apart(phones, ways) for ways in said)
+    near = list(searching.nearest_phones(searching.phones(phones), within=within))
+    assert near == sorted(near, key=lambda one: one.distance)
+    found = {one.words: one.distance for one in near}
+    most = min(by_hand.values()) + within
+    assert {words for words, apart in by_hand.items() if apart < most - 0.005} <= found.keys()
+    assert found.keys() <= {words for words, apart in by_hand.items() if apart < most + 0.005}
+    for words, distance in found.items():
+        assert distance == pytest.approx(by_hand[words], abs=0.01), words
+
+
 def test_phones_that_sound_alike_are_nearer() -> None:
     grammar = small("ten", "pen", "men")
     found = [near.words for near in SoundMatcher(grammar, dictionary()).nearest(["den"], within=9)]

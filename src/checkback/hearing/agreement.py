@@ -306,6 +306,7 @@ class Agreement:
         judging = self._begin_judging(
             pcm, [each for each in candidates if each.likely > least or _matters(each) or not enough]
         )
+        # the second one works while these are looked for
         new = () if taken.phones is None else self._find_by_phones(taken.phones, listed)
         candidates.extend(new)
         also_judging = self._begin_judging(pcm, new)

@@ -38,7 +38,7 @@ class _Beginnings(NamedTuple):
 
 
 class _Level(NamedTuple):
-    """Arcs of the word graph whose targets are equally far from its start; all that is known of them is sorted."""
+    """Arcs of the word graph whose targets are equally far from its start, sorted by target."""
 
     source: _Places
     """States from which one word leads to one state, those of each such pair together."""
@@ -63,10 +63,11 @@ WEAK = 0.7
 """Factor for phones that are often swallowed or made up: stops at the end, H, schwa."""
 
 EXPECTED_PER_PHONE = 0.1
-"""So far is the nearest sentence mostly from phones that were heard one by one; if it is farther, one looks again."""
+"""Of phones that were heard one by one, the nearest sentence is mostly no farther away, for each phone.  The first look
+goes so far."""
 
 FARTHER = 1.6
-"""If nothing was found, one looks so many times as far."""
+"""If nothing was found, the next look goes so many times as far."""
 
 DEAREST = LONGEST_PHONES * (INSERTED + LOST)
 """No two sentences are farther apart."""
@@ -186,7 +187,13 @@ def _beginnings(ways: Sequence[tuple[int, tuple[int, ...]]]) -> Iterator[_Beginn
 
 
 def _level(arcs: NDArray[np.int64]) -> _Level:
-    """Return arcs, of shape (arcs, 3), that are sorted by target, source and word."""
+    """Return a level.
+
+    Parameters
+    ----------
+    arcs : ndarray of int, shape (arcs, 3)
+        Target, source and word of each; in order.
+    """
     sources: dict[tuple[int, int], list[int]] = defaultdict(list)
     for target, source, word in arcs.tolist():
         sources[target, word].append(source)
@@ -317,13 +324,13 @@ class SoundMatcher:
 
     def nearest_phones(self, heard: Sequence[int], *, within: float = 3.0) -> Iterator[Near]:
         """Yield the sentences that sound most like phones that were heard one by one, as `nearest` does for words."""
+        heard = heard[:LONGEST_PHONES]
         return self._nearest(heard, within, math.inf, EXPECTED_PER_PHONE * len(heard))
 
     def _nearest(
         self, heard: Sequence[int], within: float, farthest: float, expected: float
     ) -> Iterator[Near]:
         """Yield the sentences that sound most like phones; the nearest is `expected` to be so far away."""
-        heard = heard[:LONGEST_PHONES]
         if not heard:
             return
         limit = min(farthest, DEAREST)
