@@ -321,19 +321,37 @@ def measure(options: argparse.Namespace, book: Phrasebook) -> None:
         options.json.write_text(json.dumps(kept, ensure_ascii=False), encoding="utf-8")
 
 
+def read_kept(paths: Sequence[Path]) -> dict[str, list[Trial]]:
+    """Return what `measure --json` wrote, by set-up.
+
+    Raises
+    ------
+    UserError
+        If a file cannot be read, or is not of that kind.
+    """
+    heard: dict[str, list[Trial]] = {}
+    for path in paths:
+        try:
+            for name, found in json.loads(path.read_text(encoding="utf-8")).items():
+                heard.setdefault(name, []).extend(from_json(each) for each in found)
+        except OSError as error:
+            raise UserError(f"{path} cannot be read: {error.strerror}.") from error
+        except (ValueError, TypeError, KeyError, AttributeError) as error:
+            raise UserError(f"{path} is no file that measure --json wrote, or of another version.") from error
+    return heard
+
+
 def judge_again(paths: list[Path], book: Phrasebook, attention: str, show: int | None) -> None:
     """Let the program of today decide about what was heard before, also with one listener left out."""
     room = Room(book, attention.split())
-    heard: dict[str, list[dict[str, object]]] = {}
-    for path in paths:
-        for name, found in json.loads(path.read_text(encoding="utf-8")).items():
-            heard.setdefault(name, []).extend(found)
-    for name, found in heard.items():
+    for name, heard in read_kept(paths).items():
         both = " and " in name
         for what, reduced in REDUCED.items() if both else (("", lambda heard, _: heard),):
-            trials = [from_json(each) for each in found]
+            trials = [
+                replace(each, pieces=[replace(p, heard=reduced(p.heard, book)) for p in each.pieces])
+                for each in heard
+            ]
             for trial in trials:
-                trial.pieces = [replace(each, heard=reduced(each.heard, book)) for each in trial.pieces]
                 judge(trial, room)
             report(f"{name}: {what}" if what else name, trials[0].way if trials else "", trials, show)
 
@@ -342,9 +360,8 @@ def calibrate(options: argparse.Namespace, book: Phrasebook) -> None:
     """Print the constants that fit what was heard, for `checkback.certainty`; draw how honest they are."""
     meaning = language_of(book).meaning
     trials: dict[bool, list[Trial]] = {True: [], False: []}
-    for path in options.json:
-        for name, found in json.loads(path.read_text(encoding="utf-8")).items():
-            trials[" and " in name] += [from_json(each) for each in found]
+    for name, found in read_kept(options.json).items():
+        trials[" and " in name] += found
     drawn = {}
     for constant, what, both, reduced, left_out in CALIBRATED:
         if not trials[both]:
@@ -386,11 +403,7 @@ def judge_apart(options: argparse.Namespace, book: Phrasebook) -> None:
     Only the weights of both listeners together, or of two searches of the first one alone.
     """
     meaning, room = language_of(book).meaning, Room(book)
-    heard: dict[str, list[Trial]] = {}
-    for path in options.json:
-        for name, found in json.loads(path.read_text(encoding="utf-8")).items():
-            heard.setdefault(name, []).extend(from_json(each) for each in found)
-    for name, trials in heard.items():
+    for name, trials in read_kept(options.json).items():
         both = " and " in name
         constant, left_out = next((c[0], c[4]) for c in CALIBRATED if c[2] == both and c[3] is None)
         said = [trial for trial in trials if not trial.chatter]

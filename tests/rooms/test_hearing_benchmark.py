@@ -232,6 +232,14 @@ class TestCalibrate:
         told = self.run(self.kept(tmp_path, room, ("slt",)), "--apart", code=2)
         assert told.count("\n") == 1 and "give files with more voices" in told
 
+    @pytest.mark.parametrize("content", [None, "", "[1]", '{"one": [{"item": 3}]}', '{"one": 3}'])
+    def test_a_file_that_it_cannot_use_is_named(self, tmp_path: Path, content: str | None) -> None:
+        path = tmp_path / "heard.json"
+        if content is not None:
+            path.write_text(content)
+        told = self.run(path, code=2)
+        assert told.count("\n") == 1 and told.startswith(str(path))
+
     def test_what_the_phrasebook_lacks_is_learnt_from(self, tmp_path: Path, room: Room) -> None:
         path = self.kept(tmp_path, room, ("slt",))
         line = "#   quiet, as if it were not in the phrasebook: {} of 16 have a certainty of 0.85"
