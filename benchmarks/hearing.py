@@ -16,11 +16,12 @@ import argparse
 import json
 import os
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
+from typing import NamedTuple
 
 from hearing_corpus import SIDES, Side, digest, digits, figures, told_plainly
 from hearing_corpus.calibrate import (
@@ -49,6 +50,7 @@ from checkback.call_outs import risk_of
 from checkback.enrolling import sentences_of
 from checkback.errors import UserError
 from checkback.hearing import worker
+from checkback.hearing.recogniser import Heard
 from checkback.language.phrasebook import Phrasebook
 from checkback.language.reading import Reader
 from checkback.listeners import language_of
@@ -71,17 +73,33 @@ _OF_FIRST = frozenset("chosen both fit fit_root none_score none_disagree".split(
 
 _OF_TWO = frozenset("both none_disagree".split())
 
-CALIBRATED = (
-    ("ONE_LISTENER", "first listener alone", False, None, _OF_SECOND),
-    ("ONE_SEARCH", "first listener alone, with one search", False, searched_once, _OF_SECOND | _OF_TWO),
-    ("SECOND_ALONE", "second listener alone", True, without_first, _OF_FIRST),
-    ("TWO_LISTENERS", "both listeners", True, None, frozenset()),
-)
-"""Constant, what it is for, whether it needs both listeners, what is left out of what they found, and the weights
-that are 0.
 
-The first listener alone is no part of both: with a second one it judges fewer sentences.
-"""
+class Calibrated(NamedTuple):
+    """A constant of `checkback.certainty` that is fitted."""
+
+    constant: str
+    what: str
+    """What it is for."""
+    both: bool
+    """Whether it needs what both listeners found."""
+    reduced: Callable[[Heard], Heard] | None
+    """Leaves out some of it."""
+    left_out: frozenset[str]
+    """Weights that are 0."""
+    enough: str
+    """Constant that tells how sure one has to be with it."""
+
+
+CALIBRATED = (
+    Calibrated("ONE_LISTENER", "first listener alone", False, None, _OF_SECOND, "ENOUGH_FIRST_ALONE"),
+    Calibrated(
+        "ONE_SEARCH", "first listener alone, with one search", False, searched_once, _OF_SECOND | _OF_TWO,
+        "ENOUGH_FIRST_ALONE",
+    ),
+    Calibrated("SECOND_ALONE", "second listener alone", True, without_first, _OF_FIRST, "ENOUGH_ALONE"),
+    Calibrated("TWO_LISTENERS", "both listeners", True, None, frozenset(), "ENOUGH"),
+)  # fmt: skip
+"""The first listener alone is no part of both: with a second one it judges fewer sentences."""
 
 
 REDUCED = {
@@ -363,7 +381,7 @@ def calibrate(options: argparse.Namespace, book: Phrasebook) -> None:
     for name, found in read_kept(options.json).items():
         trials[" and " in name] += found
     drawn = {}
-    for constant, what, both, reduced, left_out in CALIBRATED:
+    for constant, what, both, reduced, left_out, enough in CALIBRATED:
         if not trials[both]:
             continue
         found = cases(trials[both], meaning, reduced, options.talk_weight)
@@ -383,8 +401,7 @@ def calibrate(options: argparse.Namespace, book: Phrasebook) -> None:
             )
         for condition in dict.fromkeys(case.condition for case in lacks):
             of_these, _ = certainties([case for case in lacks if case.condition == condition], weights)
-            enough = certainty.ENOUGH if both else certainty.ENOUGH_FIRST_ALONE
-            usual = (certainty.ENOUGH_ALONE if reduced is without_first else enough)["usual"]
+            usual = getattr(certainty, enough)["usual"]
             print(
                 f"#   {condition}, as if it were not in the phrasebook: {(of_these >= usual).mean():.0%} of "
                 f"{len(of_these)} have a certainty of {usual}"
@@ -405,20 +422,20 @@ def judge_apart(options: argparse.Namespace, book: Phrasebook) -> None:
     meaning, room = language_of(book).meaning, Room(book)
     for name, trials in read_kept(options.json).items():
         both = " and " in name
-        constant, left_out = next((c[0], c[4]) for c in CALIBRATED if c[2] == both and c[3] is None)
+        whole = next(each for each in CALIBRATED if each.both == both and each.reduced is None)
         said = [trial for trial in trials if not trial.chatter]
         if not said:
             continue
         for voice in sorted({trial.item.voice for trial in said}):
             others = [trial for trial in trials if trial.chatter or trial.item.voice != voice]
-            found = cases(others, meaning, None, options.talk_weight)
-            if both:
-                found += lacking_cases(others, meaning, None, options.lacking_weight)
-            if not found:
+            if all(trial.chatter for trial in others):
                 raise UserError(
                     f"All call-outs of {name!r} are by {voice}: to judge each voice by the others, give files with more voices."
                 )
-            setattr(certainty, constant, fitted(found, left_out))
+            found = cases(others, meaning, None, options.talk_weight)
+            if both:
+                found += lacking_cases(others, meaning, None, options.lacking_weight)
+            setattr(certainty, whole.constant, fitted(found, whole.left_out))
             for trial in said:
                 if trial.item.voice == voice:
                     judge(trial, room)

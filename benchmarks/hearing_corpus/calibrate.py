@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 from checkback.certainty import FOR_SENTENCES, PRIOR, Features, Weights, Worth, features, none_prior, weigh
-from checkback.hearing.recogniser import Heard, Hypothesis
+from checkback.hearing.recogniser import Evidence, Heard, Hypothesis
 from checkback.language.free_text import spoken_words
 from checkback.language.phrasebook import Phrasebook
 from hearing_corpus.measure import Trial
@@ -112,8 +112,7 @@ def lacking(heard: Heard, right: int) -> Heard | None:
     gone = heard.hypotheses[right]
     left = [h for n, h in enumerate(heard.hypotheses) if n != right]
     best = max(range(len(left)), key=lambda n: _fits_first(left[n]))
-    was, new = gone.evidence, left[best].evidence
-    assert was is not None and new is not None
+    was, new = gone.evidence or Evidence(), left[best].evidence or Evidence()
     left[best] = replace(
         left[best],
         score=gone.score if was.chosen else left[best].score,
@@ -127,9 +126,8 @@ def lacking(heard: Heard, right: int) -> Heard | None:
 
 
 def _fits_first(hypothesis: Hypothesis) -> tuple[float, float]:
-    evidence = hypothesis.evidence
-    known = (None, None) if evidence is None else (evidence.first_fit, evidence.likely)
-    fit, likely = (-np.inf if value is None else value for value in known)
+    evidence = hypothesis.evidence or Evidence()
+    fit, likely = (-np.inf if value is None else value for value in (evidence.first_fit, evidence.likely))
     return fit, likely
 
 

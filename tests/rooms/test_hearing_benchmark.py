@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from hearing_corpus import digits, figures
-from hearing_corpus.corpus import Corpus, Item, read
+from hearing_corpus.corpus import CHATTER_FAMILY, Corpus, Item, read
 from hearing_corpus.measure import Piece, Trial, as_json, from_json, hear, judge, listener_processes
 from hearing_corpus.sentences import Sentence
 from hearing_corpus.trial import Room, cut, verdict
@@ -228,8 +228,14 @@ class TestCalibrate:
         assert "| quiet | 32 | 0.0%" in told
         assert "'up' heard as 'down'" in told
 
-    def test_one_voice_is_not_enough(self, tmp_path: Path, room: Room) -> None:
-        told = self.run(self.kept(tmp_path, room, ("slt",)), "--apart", code=2)
+    @pytest.mark.parametrize("talk", [False, True])
+    def test_one_voice_is_not_enough(self, tmp_path: Path, room: Room, talk: bool) -> None:
+        path = self.kept(tmp_path, room, ("slt",))
+        if talk:
+            data = json.loads(path.read_text())
+            data["one and another"][0]["item"]["family"] = CHATTER_FAMILY
+            path.write_text(json.dumps(data))
+        told = self.run(path, "--apart", code=2)
         assert told.count("\n") == 1 and "give files with more voices" in told
 
     @pytest.mark.parametrize("content", [None, "", "[1]", '{"one": [{"item": 3}]}', '{"one": 3}'])
