@@ -66,9 +66,7 @@ DOSES_AMONG = 24_000
 """Sentences among which doses are looked for."""
 
 
-_OF_SECOND = frozenset(
-    "likely likely_root distance none_likely none_far none_no_speech none_worst phones phones_root none_phones".split()
-)
+_OF_SECOND = frozenset("likely likely_root distance none_likely none_far none_no_speech none_worst".split())
 _OF_FIRST = frozenset("chosen both fit fit_root none_score none_disagree".split())
 
 _OF_TWO = frozenset("both none_disagree".split())
@@ -86,18 +84,17 @@ class Calibrated(NamedTuple):
     """Leaves out some of it."""
     left_out: frozenset[str]
     """Weights that are 0."""
-    enough: str
-    """Constant that tells how sure one has to be with it."""
+    lacking_weight: float
+    """What a call-out counts for once more, as if it were not in the phrasebook."""
 
 
 CALIBRATED = (
-    Calibrated("ONE_LISTENER", "first listener alone", False, None, _OF_SECOND, "ENOUGH_FIRST_ALONE"),
+    Calibrated("ONE_LISTENER", "first listener alone", False, None, _OF_SECOND, 0.02),
     Calibrated(
-        "ONE_SEARCH", "first listener alone, with one search", False, searched_once, _OF_SECOND | _OF_TWO,
-        "ENOUGH_FIRST_ALONE",
+        "ONE_SEARCH", "first listener alone, with one search", False, searched_once, _OF_SECOND | _OF_TWO, 0.02
     ),
-    Calibrated("SECOND_ALONE", "second listener alone", True, without_first, _OF_FIRST, "ENOUGH_ALONE"),
-    Calibrated("TWO_LISTENERS", "both listeners", True, None, frozenset(), "ENOUGH"),
+    Calibrated("SECOND_ALONE", "second listener alone", True, without_first, _OF_FIRST, 0.05),
+    Calibrated("TWO_LISTENERS", "both listeners", True, None, frozenset(), 0.05),
 )  # fmt: skip
 """The first listener alone is no part of both: with a second one it judges fewer sentences."""
 
@@ -381,16 +378,15 @@ def calibrate(options: argparse.Namespace, book: Phrasebook) -> None:
     for name, found in read_kept(options.json).items():
         trials[" and " in name] += found
     drawn = {}
-    for constant, what, both, reduced, left_out, enough in CALIBRATED:
+    for constant, what, both, reduced, left_out, lacking_weight in CALIBRATED:
         if not trials[both]:
             continue
         found = cases(trials[both], meaning, reduced, options.talk_weight)
         if not found:
             continue
-        lacks = lacking_cases(trials[both], meaning, reduced, options.lacking_weight)
-        # the first listener alone has next to nothing by which it could know them
-        learnt_from = found + lacks if both else found
-        weights = getattr(certainty, constant) if options.as_they_are else fitted(learnt_from, left_out)
+        given = options.lacking_weight
+        lacks = lacking_cases(trials[both], meaning, reduced, lacking_weight if given is None else given)
+        weights = getattr(certainty, constant) if options.as_they_are else fitted(found + lacks, left_out)
         sure, right = certainties(found, weights)
         print(f"# {what}: {len(found)} utterances, likeliest sentence right {right.mean():.1%}")
         print(as_constant(constant, weights), flush=True)
@@ -400,11 +396,11 @@ def calibrate(options: argparse.Namespace, book: Phrasebook) -> None:
                 f"#   certainty >= {least}: {(taken & right).mean():.1%} right, {(taken & ~right).mean():.2%} wrong"
             )
         for condition in dict.fromkeys(case.condition for case in lacks):
-            of_these, _ = certainties([case for case in lacks if case.condition == condition], weights)
-            usual = getattr(certainty, enough)["usual"]
+            of_these = [case for case in lacks if case.condition == condition]
+            as_sure = certainties(of_these, weights)[0] >= [case.usual for case in of_these]
             print(
-                f"#   {condition}, as if it were not in the phrasebook: {(of_these >= usual).mean():.0%} of "
-                f"{len(of_these)} have a certainty of {usual}"
+                f"#   {condition}, as if it were not in the phrasebook: {as_sure.mean():.0%} of {len(of_these)} "
+                "have the certainty that most entries need"
             )
         if reduced is not searched_once:
             # the same utterances as with both searches
@@ -433,8 +429,8 @@ def judge_apart(options: argparse.Namespace, book: Phrasebook) -> None:
                     f"All call-outs of {name!r} are by {voice}: to judge each voice by the others, give files with more voices."
                 )
             found = cases(others, meaning, None, options.talk_weight)
-            if both:
-                found += lacking_cases(others, meaning, None, options.lacking_weight)
+            given = options.lacking_weight
+            found += lacking_cases(others, meaning, None, whole.lacking_weight if given is None else given)
             setattr(certainty, whole.constant, fitted(found, whole.left_out))
             for trial in said:
                 if trial.item.voice == voice:
@@ -536,8 +532,7 @@ def main() -> None:
     fitting.add_argument(
         "--lacking-weight",
         type=float,
-        default=0.05,
-        help="of a call-out once more, as if it were not in the phrasebook (default 0.05)",
+        help="of a call-out once more, as if it were not in the phrasebook (default 0.05, first alone 0.02)",
     )
     fitting.add_argument(
         "--as-they-are", action="store_true", help="do not fit: look at the constants in use"

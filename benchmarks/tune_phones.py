@@ -17,8 +17,6 @@ from __future__ import annotations
 import argparse
 import hashlib
 import math
-import re
-import time
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
@@ -26,38 +24,28 @@ from typing import Any
 import numpy as np
 import torch
 from hearing_corpus import told_plainly
+from hearing_corpus.phone_learning import Example, Spoken, learn, padded, write
 from hearing_corpus.tuning_sound import Roughener, Said, read_said
-from numpy.typing import NDArray
 from torch import nn
 from torch.nn import functional
 
-from checkback import app
 from checkback.errors import UserError
 from checkback.hearing.ctc import BLANK
 from checkback.hearing.log_mel import log_mel
-from checkback.hearing.phonetic import phone_numbers
-from checkback.hearing.pronunciations import every_pronunciation
 from checkback.hearing.recogniser import SAMPLE_RATE_HZ
 from checkback.hearing.whisper import check_model_folder
 from checkback.hearing.whisper_encoder import SoundEncoder
 from checkback.hearing.whisper_engine import TUNED_CONTEXT_S, TUNING, context_frames, encoded_frames
 from checkback.hearing.whisper_file import changed
-from checkback.settings import Settings
 
 LONGEST_S = 9.0
 INNER = 256
 """Width of the layers."""
 
-OTHER_WAY_SHARE = 0.5
-"""So often a word is taken in any of its pronunciations, and else in the first."""
-
 DROPPED = 0.1
 WARM_UP_STEPS = 100
 PIECE = 50
 """So many sounds are heard at once by a process."""
-
-Example = tuple[NDArray[np.float16], str]
-"""What is heard of a sound, shape (frames, width), and the words that are said; none where nobody speaks."""
 
 _mine: dict[str, Any] = {}
 """What a process keeps."""
@@ -108,79 +96,12 @@ class Phones(nn.Module):
         self.second = nn.Conv1d(INNER, INNER, 3, padding=1)
         self.last = nn.Linear(INNER, BLANK + 1)
 
-    def forward(self, heard: torch.Tensor) -> torch.Tensor:
-        """Return the logarithm of the probability of each phone: (batch, frames, width) to (batch, frames, phones)."""
+    def forward(self, heard: torch.Tensor, _: torch.Tensor) -> torch.Tensor:
+        """Return the scores of each phone: (batch, frames, width) to (batch, frames, phones)."""
         first = functional.gelu(self.first(heard.transpose(1, 2)))
         second = first + functional.gelu(self.second(functional.dropout(first, DROPPED, self.training)))
-        last = self.last(functional.dropout(second.transpose(1, 2), DROPPED, self.training))
-        return last.log_softmax(-1)
-
-    def write(self, path: Path) -> None:
-        """Write what was learnt as the program reads it."""
-        arrays = {
-            name.replace(".", "/"): value.detach().numpy().astype(np.float16)
-            for name, value in self.state_dict().items()
-        }
-        behind = hashlib.sha256(TUNING.read_bytes()).hexdigest()
-        np.savez_compressed(path, behind=np.array(behind), **arrays)
-
-
-class Spoken:
-    """Phones of what is said, drawn anew each time."""
-
-    def __init__(self, seed: int) -> None:
-        self._known = every_pronunciation(app.load_book(Settings()).pronunciations)
-        self._rng = np.random.default_rng(seed)
-
-    def __call__(self, words: str) -> list[int]:
-        """Return the phones of some words."""
-        """Return the phones of some words."""
-        found: list[int] = []
-        for word in re.findall(r"[a-z']+", words.lower()):
-            ways = phone_numbers(word, self._known)
-            any_way = self._rng.random() < OTHER_WAY_SHARE
-            found += ways[int(self._rng.integers(len(ways)))] if any_way else ways[0]
-        return found
-
-
-def learn(examples: list[Example], rounds: int, batch: int, rate: float, seed: int) -> Phones:
-    """Learn the network from so many rounds of the examples."""
-    rng, spoken = np.random.default_rng(seed), Spoken(seed)
-    model = Phones(examples[0][0].shape[1])
-    optimiser = torch.optim.AdamW(model.parameters(), lr=rate, weight_decay=0.01)
-    by_length = sorted(examples, key=lambda each: len(each[0]))
-    batches = [by_length[n : n + batch] for n in range(0, len(by_length), batch)]
-    steps, losses, began_s = rounds * len(batches), list[float](), time.monotonic()
-    order = [n for _ in range(rounds) for n in rng.permutation(len(batches))]
-    for step, chosen in enumerate(order):
-        heard = [torch.tensor(each.astype(np.float32)) for each, _ in batches[chosen]]
-        wanted = [spoken(words) for _, words in batches[chosen]]
-        lengths = torch.tensor([len(each) for each in heard])
-        for group in optimiser.param_groups:
-            warm = min(1, (step + 1) / WARM_UP_STEPS)
-            group["lr"] = rate * warm * (0.5 + 0.5 * math.cos(math.pi * step / steps))
-        found = model(nn.utils.rnn.pad_sequence(heard, batch_first=True))
-        loss = functional.ctc_loss(
-            found.transpose(0, 1),
-            torch.tensor([phone for each in wanted for phone in each]),
-            lengths,
-            torch.tensor([len(each) for each in wanted]),
-            blank=BLANK,
-            reduction="sum",
-            # what is said too fast for its frames
-            zero_infinity=True,
-        ) / len(heard)
-        optimiser.zero_grad()
-        loss.backward()
-        torch.nn.utils.clip_grad_norm_(model.parameters(), 20.0)
-        optimiser.step()
-        losses.append(float(loss.detach()))
-        if step % 100 == 99:
-            took_s = time.monotonic() - began_s
-            print(
-                f"step {step + 1} of {steps}: {np.mean(losses[-100:]):.2f} nats, {took_s:.0f} s", flush=True
-            )
-    return model
+        last: torch.Tensor = self.last(functional.dropout(second.transpose(1, 2), DROPPED, self.training))
+        return last
 
 
 def main() -> None:
@@ -209,7 +130,14 @@ def main() -> None:
             examples += some
             if len(examples) % 1000 == 0:
                 print(f"{len(examples)} sounds heard", flush=True)
-    learn(examples, options.rounds, options.batch, options.rate, options.seed).write(options.out)
+    model = Phones(examples[0][0].shape[1])
+    steps = options.rounds * math.ceil(len(examples) / options.batch)
+    learn(
+        model, examples, padded, Spoken(options.seed), steps=steps, batch=options.batch, rate=options.rate,
+        warm_up=WARM_UP_STEPS, seed=options.seed,
+    )  # fmt: skip
+    behind = hashlib.sha256(TUNING.read_bytes()).hexdigest()
+    write(options.out, model.state_dict(), behind=np.array(behind))
 
 
 if __name__ == "__main__":

@@ -11,7 +11,17 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
-from checkback.certainty import FOR_SENTENCES, PRIOR, Features, Weights, Worth, features, none_prior, weigh
+from checkback.certainty import (
+    FOR_SENTENCES,
+    PRIOR,
+    Features,
+    Weights,
+    Worth,
+    enough,
+    features,
+    none_prior,
+    weigh,
+)
 from checkback.hearing.recogniser import Evidence, Heard, Hypothesis
 from checkback.language.free_text import spoken_words
 from checkback.language.phrasebook import Phrasebook
@@ -47,6 +57,8 @@ class Case:
     weight : float
         What it counts for in the fit.
     condition : str
+    usual : float
+        How probable a sentence has to be for most entries.
     """
 
     features: Features
@@ -55,6 +67,7 @@ class Case:
     none_prior: float = 1.0
     weight: float = 1.0
     condition: str = ""
+    usual: float = 1.0
 
 
 def without_first(heard: Heard) -> Heard:
@@ -186,7 +199,15 @@ def _listed(
 
 def _case(trial: Trial, heard: Heard, right: int, meaning: Callable[[str], Any], weight: float) -> Case:
     priors = tuple(PRIOR["unasked" if is_answer(meaning(h.words)) else "fits"] for h in heard.hypotheses)
-    return Case(features(heard), right, priors, none_prior(heard), weight, trial.item.condition)
+    return Case(
+        features(heard),
+        right,
+        priors,
+        none_prior(heard),
+        weight,
+        trial.item.condition,
+        enough(heard)["usual"],
+    )
 
 
 def is_answer(readings: Sequence[str] | None) -> bool:

@@ -16,6 +16,7 @@ from checkback.hearing.calling import CalledRecogniser
 from checkback.hearing.ctc import PhoneAligner
 from checkback.hearing.dictating import DictationRecogniser
 from checkback.hearing.enrolment import learnt_from
+from checkback.hearing.phone_network import PhoneNetwork
 from checkback.hearing.phonetic import SoundMatcher
 from checkback.hearing.pocketsphinx import TUNING, PocketSphinxRecogniser, Second
 from checkback.hearing.pronunciations import every_pronunciation
@@ -175,7 +176,7 @@ def make_recogniser(settings: Settings, book: Phrasebook) -> Recogniser:
         else:
             pronunciations = every_pronunciation(grammar.pronunciations)
             matcher, aligner = SoundMatcher(grammar, pronunciations), PhoneAligner(pronunciations)
-            both = Agreement(first, second, matcher, aligner, language)
+            both = Agreement(first, second, matcher, aligner, language, PhoneNetwork())
         if attention:
             both = CalledRecogniser(both, attention, grammar.pronunciations)
         opened.callback(both.close)

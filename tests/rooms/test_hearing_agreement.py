@@ -26,6 +26,19 @@ pytestmark = needs_flite
 
 ATTENTION = "check back"
 
+IN_LOUD_NOISE = (
+    "heparin five thousand units",
+    "stent three by eighteen",
+    "balloon two five by twelve fourteen atmospheres",
+    "nitroglycerin two hundred micrograms",
+    "act two eight five",
+    "wire crossed",
+    "contrast fifty",
+    "midazolam one milligram",
+    "blood pressure one twenty over seventy",
+    "ventricular fibrillation",
+)
+
 
 def listeners(**hearing: object) -> Recogniser:
     return make_recogniser(Settings(hearing=Hearing.model_validate(hearing)), english.book())
@@ -87,6 +100,35 @@ class TestOneListener:
             # what only the second search chose is weighed too
             assert all(e.first_fit is not None for e in again)
         assert found
+
+    def test_the_network_tells_how_well_each_fits_its_phones(self, one: Recogniser) -> None:
+        for sentence in ("act two fifteen", "heparin five thousand units", "balloon down"):
+            evidence = [h.evidence for h in one.hear(said(sentence)).hypotheses if h.evidence is not None]
+            fits = [e.phones_logprob for e in evidence if e.phones_logprob is not None]
+            right = evidence[0].phones_logprob
+            assert len(fits) > 1 and right is not None and right == max(fits) and right > -15.0
+
+    def test_what_it_did_not_hear_is_listed_for_the_phones_of_the_network(
+        self, one: Recogniser, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        read = english.reader().read
+        sentences = IN_LOUD_NOISE
+        noisy = [(sentence, said(sentence, "slt", 0.0)) for sentence in sentences]
+
+        def listed() -> list[Evidence | None]:
+            return [
+                next((h.evidence for h in one.hear(each).hypotheses if read(h.words) == read(sentence)), None)
+                for sentence, each in noisy
+            ]
+
+        with_phones = listed()
+        monkeypatch.setattr(agreement, "FITS_NETWORK", -math.inf)
+        without = listed()
+        new = [more for more, less in zip(with_phones, without, strict=True) if more and not less]
+        assert len(new) >= 2
+        assert all(less is None or more is not None for more, less in zip(with_phones, without, strict=True))
+        # and the first listener judges them like others
+        assert any(e.first_fit is not None for e in new)
 
     def test_no_two_of_the_list_mean_the_same(self, one: Recogniser) -> None:
         heard = one.hear(said("balloon two five by twelve fourteen atmospheres"))

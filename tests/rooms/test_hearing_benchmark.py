@@ -248,7 +248,7 @@ class TestCalibrate:
 
     def test_what_the_phrasebook_lacks_is_learnt_from(self, tmp_path: Path, room: Room) -> None:
         path = self.kept(tmp_path, room, ("slt",))
-        line = "#   quiet, as if it were not in the phrasebook: {} of 16 have a certainty of 0.85"
+        line = "#   quiet, as if it were not in the phrasebook: {} of 16 have the certainty that most entries need"
         assert line.format("100%") in self.run(path, "--lacking-weight", 0)
         assert line.format("0%") in self.run(path, "--lacking-weight", 1)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import numpy as np
 import pytest
@@ -12,14 +12,18 @@ from hypothesis import strategies as st
 from checkback.certainty import (
     ENOUGH,
     ENOUGH_TOGETHER,
+    FOR_SENTENCES,
     LEAST_ASKED,
     MOST_ASKED,
     NONE_PRIOR,
     RISKS,
+    USUAL_STANDS_OUT_DB,
     Decision,
     Risk,
+    Weights,
     decide,
     enough,
+    features,
     judge,
     only,
 )
@@ -99,9 +103,9 @@ class TestTheFirstListenerAlone:
         assert apart < once < agreed
 
     def test_no_search_can_find_an_answer_and_that_is_no_disagreement(self) -> None:
-        _, waiting = judge(self.searched(False, False, expected=("fifty",)), [1.0, 1.0])
-        _, apart = judge(self.searched(False, False), [1.0, 1.0])
-        assert waiting < apart
+        disagree = [field.name for field in fields(Weights)].index("none_disagree") - FOR_SENTENCES
+        assert features(self.searched(False, False)).none[disagree] == 1.0
+        assert features(self.searched(False, False, expected=("fifty",))).none[disagree] == 0.0
 
     def test_with_the_pedal_held_none_of_these_is_less_probable(self) -> None:
         (held, _), none = judge(self.searched(True, False, held=True), [1.0, 1.0])
@@ -110,10 +114,24 @@ class TestTheFirstListenerAlone:
         factor = NONE_PRIOR["first alone"].held / NONE_PRIOR["first alone"].open_room
         assert none / held == pytest.approx(factor * more_none / open_room)
 
-    def test_it_has_to_be_surer_than_both(self) -> None:
-        alone, both = enough(self.searched(True, False)), ENOUGH
-        assert all(alone[risk] > both[risk] for risk in both if risk != "twin")
-        assert alone["twin"] >= both["twin"] > both["high"]
+    def test_it_has_to_be_surer_than_both_and_surer_still_in_noise(self) -> None:
+        clear = enough(replace(self.searched(True, False), stands_out_db=USUAL_STANDS_OUT_DB))
+        in_noise = enough(replace(self.searched(True, False), stands_out_db=USUAL_STANDS_OUT_DB - 0.1))
+        assert enough(self.searched(True, False)) == clear
+        assert all(ENOUGH[risk] < clear[risk] <= in_noise[risk] for risk in ENOUGH)
+        assert clear["usual"] < in_noise["usual"]
+
+    def test_the_phones_that_the_network_hears_count(self) -> None:
+        fits = [replace(self.ONE, phones_logprob=-3.0), replace(self.ALIKE, phones_logprob=-12.0)]
+        (with_it, _), none = judge(heard(*fits), [1.0, 1.0])
+        (without, _), _ = judge(heard(self.ONE, self.ALIKE), [1.0, 1.0])
+        assert with_it > without + 0.1
+        # nothing fits them: it was talk
+        badly = [
+            replace(each, phones_logprob=each.phones_logprob - 40.0) for each in fits if each.phones_logprob
+        ]
+        _, more_none = judge(heard(*badly), [1.0, 1.0])
+        assert more_none > 3 * none
 
 
 @pytest.mark.parametrize(("free", "more"), [(replace(WROTE, tuned=True), True), (WROTE, False)])

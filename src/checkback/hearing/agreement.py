@@ -2,8 +2,9 @@
 
 The first listener knows the grammar and hears nothing else; the second writes down freely what it
 heard, which is matched to the grammar by sound.  Both then judge every sentence of the common list on
-the sound itself.  Nothing is decided here: how much the evidence is worth, and whether it is enough for
-an entry, is said elsewhere.
+the sound itself.  Where the first one is alone, a small network tells which phones are heard in each
+frame, and every sentence is laid over them.  Nothing is decided here: how much the evidence is worth, and
+whether it is enough for an entry, is said elsewhere.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ import numpy as np
 from checkback.hearing import whisper
 from checkback.hearing.ctc import PhoneAligner, likeliest_phones
 from checkback.hearing.level import stands_out_db
+from checkback.hearing.phone_network import PhoneNetwork
 from checkback.hearing.phonetic import SoundMatcher
 from checkback.hearing.recogniser import (
     SAMPLE_RATE_HZ,
@@ -53,6 +55,9 @@ FITS_PHONES = -12.0
 """If no sentence fits the phones that the second listener hears so well, in natural logarithms, others are looked
 for that sound like these phones; one call-out in three at 5 dB, one in fourteen at 15 dB (development side)."""
 
+FITS_NETWORK = -20.0
+"""The same for the phones that the network hears, where the first listener is alone."""
+
 LOOKED_AT_FOR_PHONES = 80
 """So many are then looked at; the `FROM_EACH` that fit best are listed."""
 
@@ -61,7 +66,8 @@ MOST_FOUND = 10
 
 MOST_WEIGHED, MOST_WEIGHED_ALONE = 3, 4
 """Of the sentences, the first listener judges so many: its own choice, and the likeliest beside a second listener, or
-those nearest by sound without one, and the answers that are waited for.  More took time and brought nothing."""
+those that fit the network's phones best without one, and the answers that are waited for.  More took time and brought
+nothing."""
 
 LIKELY_WITHIN = 8.0
 """And none that the second one finds so much less probable than the likeliest, in natural logarithms; nor does that
@@ -205,6 +211,8 @@ class Agreement:
     aligner : PhoneAligner
         With the pronunciations of its words.
     language : Language
+    network : PhoneNetwork or None
+        Tells the phones that are heard in each frame, where there is no second listener.
     """
 
     def __init__(
@@ -214,12 +222,14 @@ class Agreement:
         matcher: SoundMatcher,
         aligner: PhoneAligner,
         language: Language,
+        network: PhoneNetwork | None = None,
     ) -> None:
         self._first = first
         self._second = second
         self._matcher = matcher
         self._aligner = aligner
         self._language = language
+        self._network = network
         self.name = " and ".join(listener.name for listener in (first, second) if listener is not None)
         # each listener has a child process of its own; these threads only wait for them
         self._waiting = ThreadPoolExecutor(6, thread_name_prefix="listeners")
@@ -262,6 +272,7 @@ class Agreement:
         """Return what may have been said, or None if that is not wanted any more."""
         second, pcm = self._second, utterance.pcm
         taking = None if second is None else self._waiting.submit(second.take, pcm)
+        telling = None if self._network is None or taking else self._waiting.submit(self._network, pcm)
         heard = () if self._first is None else self._first.hear(utterance).hypotheses
         if ahead is not None and ahead.dropped:
             return None
@@ -280,6 +291,11 @@ class Agreement:
         for again in (each for each in heard if each.searched_again):
             self._add_again(again.words.split(), chosen, listed)
         self._expect(utterance.expected, chosen, listed)
+        if telling is not None:
+            phones = telling.result()
+            self._fit_phones(phones, listed)
+            for each in self._find_by_phones(phones, listed, FITS_NETWORK):
+                each.add(found_by_first=True)
         fits.append(self._begin_weighing(utterance, list(listed.candidates.values()), fits))
         # what they find is put down by this thread alone
         taken = Taken() if taking is None else taking.result()
@@ -307,7 +323,9 @@ class Agreement:
             pcm, [each for each in candidates if each.likely > least or _matters(each) or not enough]
         )
         # the second one works while these are looked for
-        new = () if taken.phones is None else self._find_by_phones(taken.phones, listed)
+        new = () if taken.phones is None else self._find_by_phones(taken.phones, listed, FITS_PHONES)
+        for each in new:
+            each.add(found_by_second=True)
         candidates.extend(new)
         also_judging = self._begin_judging(pcm, new)
         _put_down(judging)
@@ -344,19 +362,26 @@ class Agreement:
         return FreeText(wrote.text, wrote.total_logprob, wrote.no_speech, phones, tuned=wrote.tuned), said
 
     def _fit_phones(self, phones: Array, listed: _List) -> None:
-        """Put down how well the sentences fit the phones that the second listener heard."""
+        """Put down how well the sentences fit the phones that were heard."""
         pairs = [(each, way) for each in listed.candidates.values() for way in each.ways]
         found = self._aligner.logprobs(phones, [way for _, way in pairs])
         for (candidate, _), logprob in zip(pairs, found, strict=True):
             candidate.fit_phones(logprob)
 
-    def _find_by_phones(self, phones: Array, listed: _List) -> Sequence[_Candidate]:
+    def _find_by_phones(self, phones: Array, listed: _List, fits: float) -> Sequence[_Candidate]:
         """List sentences that sound like the phones that were heard, if no other fits these well, and return them.
 
-        In noise, what was said may have been given up early in a search that writes word by word.
+        In noise, what was said may have been given up early in a search that goes word by word.
+
+        Parameters
+        ----------
+        phones : ndarray of float32, shape (frames, phones + 1)
+        listed : _List
+        fits : float
+            What fits better than this fits well, in natural logarithms.
         """
         known = [each.evidence.phones_logprob for each in listed.candidates.values()]
-        if max((each for each in known if each is not None), default=-math.inf) > FITS_PHONES:
+        if max((each for each in known if each is not None), default=-math.inf) > fits:
             return ()
         near = self._matcher.nearest_phones(likeliest_phones(phones), within=WITHIN)
         sentences = [each.words for each in islice(near, LOOKED_AT_FOR_PHONES)]
@@ -367,11 +392,14 @@ class Agreement:
         new: dict[Hashable, _Candidate] = {}
         for unlike, words in fitting:
             meaning = self._language.meaning(words)
-            if meaning is not None and meaning not in listed.candidates and len(new) < FROM_EACH:
+            if meaning is None:
+                continue
+            if (candidate := listed.candidates.get(meaning)) is not None:
+                # perhaps in other words
+                candidate.fit_phones(-unlike)
+            elif meaning in new or len(new) < FROM_EACH:
                 # the first wording of a meaning fits best
                 new.setdefault(meaning, _Candidate(words)).fit_phones(-unlike)
-        for candidate in new.values():
-            candidate.add(found_by_second=True)
         listed.candidates.update(new)
         return list(new.values())
 
@@ -415,7 +443,7 @@ class Agreement:
         """Return the sentences that the first listener is asked about; see `MOST_WEIGHED`."""
         if self._second is None:
             answers = sum(each.answer for each in candidates)
-            return sorted(candidates, key=_by_sound)[: answers + MOST_WEIGHED_ALONE]
+            return sorted(candidates, key=_by_phones)[: answers + MOST_WEIGHED_ALONE]
         least = _least_likely(candidates)
         near = [each for each in candidates if each.evidence.chosen or each.likely > least]
         return sorted(near, key=lambda each: (not each.evidence.chosen, -each.likely))[:MOST_WEIGHED]
@@ -559,9 +587,12 @@ def _matters(candidate: _Candidate) -> bool:
     return candidate.answer or found.chosen or bool(found.chosen_again)
 
 
-def _by_sound(candidate: _Candidate) -> tuple[bool, float]:
-    far, found = candidate.evidence.first_distance, candidate.evidence
-    return not (candidate.answer or found.chosen or found.chosen_again), math.inf if far is None else far
+def _by_phones(candidate: _Candidate) -> tuple[bool, float, float]:
+    """Order sentences for the first listener alone: what counts anyway, then what fits the phones best, or is near."""
+    found = candidate.evidence
+    fits = -math.inf if found.phones_logprob is None else found.phones_logprob
+    far = math.inf if found.first_distance is None else found.first_distance
+    return not (candidate.answer or found.chosen or found.chosen_again), -fits, far
 
 
 def _put_down(judging: tuple[list[_Candidate], Future[tuple[Judged, ...]]] | None) -> None:
