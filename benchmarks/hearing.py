@@ -36,9 +36,9 @@ from hearing_corpus.calibrate import (
     searched_once,
     without_first,
 )
-from hearing_corpus.corpus import CHATTER_FAMILY, DIGITS_FAMILY, Corpus, Item, read_manifest, write_manifest
+from hearing_corpus.corpus import DIGITS_FAMILY, NOT_MEANT, Corpus, Item, read_manifest, write_manifest
 from hearing_corpus.measure import Trial, as_json, from_json, hear, judge, listener_processes, memory
-from hearing_corpus.noise import CONDITIONS, FIRST_FOUR
+from hearing_corpus.noise import CONDITIONS, FIRST_FOUR, NO_SPEECH
 from hearing_corpus.sentences import Sentence, draw, on_both_sides, side_of
 from hearing_corpus.setups import SETUPS, Models, usable
 from hearing_corpus.trial import WAYS, Room
@@ -268,6 +268,15 @@ def make_talk(folder: Path, side: Side, conditions: tuple[str, ...]) -> None:
         _listed(folder / f"{side}-{name}.csv", items)
 
 
+def make_no_speech(folder: Path, side: Side, count: int) -> None:
+    """Make so many sounds of each kind in which nobody speaks, in a manifest of their own."""
+    corpus = Corpus(folder, side)
+    _listed(
+        folder / f"{side}-no-speech.csv",
+        [each for kind in NO_SPEECH for each in corpus.no_speech(kind, count)],
+    )
+
+
 def _listed(path: Path, items: list[Item]) -> None:
     write_manifest(path, items)
     print(f"{path}: {len(items)} files")
@@ -287,7 +296,7 @@ def chosen(
     count: Counter[tuple[str, bool]] = Counter()
     found = []
     for item in sorted(items, key=lambda item: (digest(item.id), item.condition)):
-        chatter = item.family == CHATTER_FAMILY
+        chatter = item.family in NOT_MEANT
         if speakers is not None and not chatter and item.voice not in speakers:
             continue
         key = item.condition, item.family == DIGITS_FAMILY
@@ -474,6 +483,11 @@ def main() -> None:
         "--talk", action="store_true", help="an hour of talk in each condition, and nothing else"
     )
     instead.add_argument(
+        "--no-speech",
+        action="store_true",
+        help="sounds in which nobody speaks, so many of each kind, and nothing else",
+    )
+    instead.add_argument(
         "--doses",
         action="store_true",
         help="doses with a number that sounds like another, each by two voices, and nothing else",
@@ -567,6 +581,9 @@ def main() -> None:
             return
         if options.doses:
             make_doses(options.cache, options.side, options.count, conditions, book)
+            return
+        if options.no_speech:
+            make_no_speech(options.cache, options.side, options.count)
             return
         if options.talk:
             make_talk(options.cache, options.side, conditions)

@@ -50,7 +50,7 @@ HIDDEN, WIDEST = 3, 12
 """Fewer than so many times, fewer than so many bands and moments of a sound are hidden (Park et al., "SpecAugment",
 2019)."""
 
-SHORT_NUMBERS = bool(torch.cpu._is_avx512_bf16_supported())
+SHORT_NUMBERS = bool(getattr(torch.cpu, "_is_avx512_bf16_supported", lambda: False)())
 """Whether the processor has numbers of 16 bits."""
 
 _mine: dict[str, Any] = {}

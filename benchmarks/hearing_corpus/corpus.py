@@ -25,7 +25,7 @@ from checkback.hearing.roughening import active_level
 from hearing_corpus import Side, digest, generator
 from hearing_corpus.chatter import talk
 from hearing_corpus.long_talk import long_talk, talk_not_tuned_with
-from hearing_corpus.noise import CONDITIONS, TALKERS, in_noise, noise
+from hearing_corpus.noise import CONDITIONS, NO_SPEECH, TALKERS, in_noise, noise
 from hearing_corpus.room import reverberant
 from hearing_corpus.sentences import Sentence
 from hearing_corpus.voices import HELD_BACK, SPEECH_LEVEL, VOICES, Voice, speak
@@ -42,6 +42,11 @@ _PAUSES_S = (0.35, 1.6)
 _BED_S = 45.0
 
 CHATTER_FAMILY = "chatter"
+NO_SPEECH_FAMILY = "no speech"
+#: Nothing in these is meant for the program.
+NOT_MEANT = frozenset({CHATTER_FAMILY, NO_SPEECH_FAMILY})
+_NO_SPEECH_S = (0.4, 2.5)
+_NO_SPEECH_DB = (-50.0, -14.0)
 DIGITS_FAMILY = "human digits"
 
 
@@ -264,6 +269,24 @@ class Corpus:
             if sum(map(len, pieces)) >= CHATTER_FILE_S * SAMPLE_RATE_HZ or n == len(lines) - 1:
                 yield self._talk_item(f"{name}-{number:03d}", "several", condition, np.concatenate(pieces))
                 pieces, number = [], number + 1
+
+    def no_speech(self, kind: str, count: int) -> Iterator[Item]:
+        """Make sounds in which nobody speaks."""
+        for number in range(count):
+            rng = generator("no speech", self.side, kind, number)
+            sound = NO_SPEECH[kind](int(rng.uniform(*_NO_SPEECH_S) * SAMPLE_RATE_HZ), rng)
+            sound = sound / np.sqrt(np.mean(np.square(sound))) * 10 ** (rng.uniform(*_NO_SPEECH_DB) / 20)
+            path = Path(self.side) / "no-speech" / f"{kind}-{number:03d}.flac"
+            written(self.folder / path, sound)
+            yield Item(
+                self.side,
+                f"{kind}-{number:03d}",
+                "nobody",
+                kind,
+                "",
+                path.as_posix(),
+                family=NO_SPEECH_FAMILY,
+            )
 
     def read_aloud(self, folder: Path, condition: str) -> Iterator[Item]:
         """Make files of people who read from a novel, from recordings in a folder."""

@@ -74,7 +74,7 @@ def by_voice(trials: Sequence[Trial]) -> str:
 
 
 def talk(trials: Sequence[Trial]) -> str:
-    """Write what was made of talk, with an open room."""
+    """Write what was made of talk with an open room, and of other sounds with the pedal held."""
     lines = []
     found: dict[str, list[Trial]] = defaultdict(list)
     for trial in trials:
@@ -88,7 +88,7 @@ def talk(trials: Sequence[Trial]) -> str:
             bool(piece.heard.hypotheses or piece.heard.free_text) for trial in files for piece in trial.pieces
         )
         lines.append(
-            f"talk, {condition}, open room, {hours * 60:.1f} min: {results.total()} utterances, {decoded} decoded, "
+            f"{'talk' if files[0].way == 'open room' else 'no speech'}, {condition}, {files[0].way}, {hours * 60:.1f} min: {results.total()} utterances, {decoded} decoded, "
             f"{results['accepted']} false entries or answers ({results['accepted'] / hours:.1f} an hour), "
             f"{results['asked']} questions ({results['asked'] / hours:.1f} an hour)"
         )

@@ -21,7 +21,7 @@ from checkback.hearing.recogniser import (
     Recogniser,
     Utterance,
 )
-from hearing_corpus.corpus import CHATTER_FAMILY, Item, read
+from hearing_corpus.corpus import CHATTER_FAMILY, NOT_MEANT, Item, read
 from hearing_corpus.trial import Cut, Goal, Room, Verdict, Way, cut, verdict
 
 
@@ -84,7 +84,7 @@ class Trial:
     @property
     def chatter(self) -> bool:
         """Whether nothing in it was meant for the program."""
-        return self.item.family == CHATTER_FAMILY
+        return self.item.family in NOT_MEANT
 
 
 @dataclass(frozen=True)
@@ -140,7 +140,7 @@ def hear(
         That of the manifest.
     items : iterable of Item
     way : {"pedal", "open room"}
-        Chatter is always heard with an open room.
+        Chatter is always heard with an open room, and what is no speech with the pedal held.
     recogniser : Recogniser
     room : Room
     at_once : bool
@@ -150,10 +150,11 @@ def hear(
     processes = psutil.Process().children(recursive=True)
     for item in items:
         sound = read(folder / item.path)
-        chatter = item.family == CHATTER_FAMILY
+        chatter = item.family in NOT_MEANT
+        how: Way = ("open room" if item.family == CHATTER_FAMILY else "pedal") if chatter else way
         goal = None if chatter else room.goal(item.said)
         pieces = []
-        for each in cut(item, sound, "open room" if chatter else way):
+        for each in cut(item, sound, how):
             cpu_s = _cpu_s(processes)
             if not at_once:
                 _begin_early(recogniser, each)
@@ -173,7 +174,7 @@ def hear(
         trials.append(
             Trial(
                 item,
-                "open room" if chatter else way,
+                how,
                 context,
                 goal is None or goal.clear,
                 pieces,

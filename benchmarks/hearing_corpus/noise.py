@@ -5,7 +5,7 @@ Levels are ratios of powers: that of the speech while somebody speaks, and that 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -74,6 +74,39 @@ def ventilation(samples: int, rng: np.random.Generator) -> Sound:
     at_s = np.arange(samples) / SAMPLE_RATE_HZ
     swell = 1 + 0.15 * np.sin(2 * np.pi * (rng.uniform(0.1, 0.4) * at_s + rng.random()))
     return np.asarray(rumble[settle:] * swell)
+
+
+def thump(samples: int, rng: np.random.Generator) -> Sound:
+    """Return something that falls, or is put down hard, in the noise of a room."""
+    sound = 0.1 * pink(samples, rng)
+    length = min(3_000, samples)
+    start = int(rng.integers(0, samples - length + 1))
+    fading = np.exp(-np.arange(length) / rng.uniform(200, 1_200))
+    sound[start : start + length] += 6 * pink(length, rng) * fading
+    return sound
+
+
+def clicks(samples: int, rng: np.random.Generator) -> Sound:
+    """Return short clatter that comes again and again, in the noise of a room."""
+    every, length = rng.uniform(1_500, 6_000), rng.uniform(20, 200)
+    return pink(samples, rng) * np.where(np.arange(samples) % every < length, 5.0, 0.1)
+
+
+def tone(samples: int, rng: np.random.Generator) -> Sound:
+    """Return an alarm that does not stop."""
+    at = np.arange(samples) * rng.uniform(300, 3_000) / SAMPLE_RATE_HZ
+    return np.sqrt(2) * np.sin(2 * np.pi * at) + 0.02 * pink(samples, rng)
+
+
+NO_SPEECH: dict[str, Callable[[int, np.random.Generator], Sound]] = {
+    "hiss": pink,
+    "ventilation": ventilation,
+    "beeps": lambda samples, rng: beeps(samples, rng) + 0.02 * pink(samples, rng),
+    "thump": thump,
+    "clicks": clicks,
+    "tone": tone,
+}
+"""What may be heard while the pedal is held and nobody speaks.  Invented, no source."""
 
 
 def babble(samples: int, rng: np.random.Generator, talk: Sequence[Sound]) -> Sound:

@@ -58,7 +58,8 @@ class Weights:
     second listener: that both searches of the first one chose it); how much worse than the best one it fits, for the
     first listener, and how much less likely it is, for the second (each once as it is and once as its root); how
     much less it is like what the second listener wrote; how far its pace is from the usual one, and how fast it is;
-    how much worse than the best one it fits the phones that the second listener hears (as it is, and as its root).
+    how much worse than the best one it fits the phones that are heard, by the second listener or, where the first one
+    is alone, by the network (as it is, and as its root).
     The second group counts for "none of these": always; the first listener's score a frame; how unlikely the best
     sentence is; how far the second listener's text is from the grammar; whether it takes the sound for speech;
     whether the listeners disagree (without a second one: the two searches); the worst piece of the best sentence;
@@ -201,10 +202,23 @@ def features(heard: Heard) -> Features:
             float(by_fit != best if judged else twice is False),
             -max(worst, -8.0),
             0.0 if best is None else abs(pace[best]),
-            min(-max(laid), _NONE_PHONES_SPAN) / 10.0 if laid else 0.0,
+            _badly(laid, known=free is not None or not evidence) / 10.0,
         ),
         _clearness(heard.stands_out_db),
     )  # fmt: skip
+
+
+def _badly(laid: Sequence[float], *, known: bool) -> float:
+    """Return how badly even the best sentence fits the phones.
+
+    Parameters
+    ----------
+    laid : sequence of float
+        How well each fits of those that can be laid over them.
+    known : bool
+        Whether there is more to go by.  If not, that none can be laid over them is as bad as may be.
+    """
+    return min(-max(laid), _NONE_PHONES_SPAN) if laid else 0.0 if known else _NONE_PHONES_SPAN
 
 
 def _clearness(stands_out_db: float | None) -> float:

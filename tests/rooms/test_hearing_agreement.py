@@ -130,6 +130,13 @@ class TestOneListener:
         # and the first listener judges them like others
         assert any(e.first_fit is not None for e in new)
 
+    def test_where_it_does_not_answer_the_network_lists_nothing_by_itself(
+        self, one: Recogniser, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        first = one.inner.inner._first  # type: ignore[attr-defined]
+        monkeypatch.setattr(first, "hear", lambda utterance: Heard(utterance, first.name, ()))
+        assert one.hear(said("heparin five thousand units")).hypotheses == ()
+
     def test_no_two_of_the_list_mean_the_same(self, one: Recogniser) -> None:
         heard = one.hear(said("balloon two five by twelve fourteen atmospheres"))
         meanings = [repr(english.reader().read(each)) for each in words(heard)]
@@ -310,6 +317,13 @@ class TestTwoListeners:
             assert heard.free_text is None
             room = Room(english.book(), tmp_path / "case")
             assert room.loop.heard(heard).result == "accepted"
+            # talk does not become an entry for want of it
+            for talk in ("did you see the game last night", "the parking lot is full on mondays"):
+                for held in (False, True):
+                    unheard = pair.hear(replace(said(talk), held=held))
+                    evidence = [h.evidence for h in unheard.hypotheses if h.evidence is not None]
+                    assert evidence and any(e.phones_logprob is not None for e in evidence)
+                    assert room.loop.heard(unheard).result == ("asked" if held else "ignored")
             room.journal.close()
         finally:
             pair.close()

@@ -212,7 +212,7 @@ class Agreement:
         With the pronunciations of its words.
     language : Language
     network : PhoneNetwork or None
-        Tells the phones that are heard in each frame, where there is no second listener.
+        Tells the phones that are heard in each frame, where there is no second listener or it does not answer.
     """
 
     def __init__(
@@ -273,6 +273,7 @@ class Agreement:
         second, pcm = self._second, utterance.pcm
         taking = None if second is None else self._waiting.submit(second.take, pcm)
         telling = None if self._network is None or taking else self._waiting.submit(self._network, pcm)
+        alone = second is None
         heard = () if self._first is None else self._first.hear(utterance).hypotheses
         if ahead is not None and ahead.dropped:
             return None
@@ -284,7 +285,7 @@ class Agreement:
             # before those near it are looked for, which takes a while
             own = Evidence(chosen=True, first_distance=0.0, found_by_first=True)
             listed.candidates[choice] = _Candidate(chosen.words, evidence=own)
-            fits.append(self._begin_weighing(utterance, list(listed.candidates.values()), fits))
+            fits.append(self._begin_weighing(utterance, list(listed.candidates.values()), fits, alone=alone))
         near_listed = chosen is not None and (taking is None or choice is None)
         if chosen is not None and near_listed:
             self._add(chosen.words.split(), listed, own=True)
@@ -292,11 +293,8 @@ class Agreement:
             self._add_again(again.words.split(), chosen, listed)
         self._expect(utterance.expected, chosen, listed)
         if telling is not None:
-            phones = telling.result()
-            self._fit_phones(phones, listed)
-            for each in self._find_by_phones(phones, listed, FITS_NETWORK):
-                each.add(found_by_first=True)
-        fits.append(self._begin_weighing(utterance, list(listed.candidates.values()), fits))
+            self._hear_phones(telling.result(), chosen, listed)
+        fits.append(self._begin_weighing(utterance, list(listed.candidates.values()), fits, alone=alone))
         # what they find is put down by this thread alone
         taken = Taken() if taking is None else taking.result()
         found, wrote = taken.found, taken.wrote
@@ -313,9 +311,13 @@ class Agreement:
             self._add(said, listed, own=False)
         if taken.phones is not None:
             self._fit_phones(taken.phones, listed)
+        if wrote is None and not alone and self._network is not None:
+            # it has failed, and what the first one heard must not stand on less than if there were no second one
+            alone = True
+            self._hear_phones(self._network(pcm), chosen, listed)
         candidates = list(listed.candidates.values())
         found_by_search = {id(each) for each in candidates if each.evidence.second_logprob is not None}
-        fits.append(self._begin_weighing(utterance, candidates, fits))
+        fits.append(self._begin_weighing(utterance, candidates, fits, alone=alone))
         # Meanwhile the second one judges more exactly the likeliest that its search found, and for the first time what
         # else counts.
         least = _least_likely(candidates)
@@ -330,7 +332,7 @@ class Agreement:
         also_judging = self._begin_judging(pcm, new)
         _put_down(judging)
         _put_down(also_judging)
-        fits.append(self._begin_weighing(utterance, candidates, fits, without=found_by_search))
+        fits.append(self._begin_weighing(utterance, candidates, fits, alone=alone, without=found_by_search))
         if said:
             # while the first listener weighs
             for candidate in candidates:
@@ -367,6 +369,14 @@ class Agreement:
         found = self._aligner.logprobs(phones, [way for _, way in pairs])
         for (candidate, _), logprob in zip(pairs, found, strict=True):
             candidate.fit_phones(logprob)
+
+    def _hear_phones(self, phones: Array, chosen: Hypothesis | None, listed: _List) -> None:
+        """Put down what the network's phones say, where the first listener is alone."""
+        self._fit_phones(phones, listed)
+        # where that one did not answer, nothing else could speak against what is found
+        if chosen is not None:
+            for each in self._find_by_phones(phones, listed, FITS_NETWORK):
+                each.add(found_by_first=True)
 
     def _find_by_phones(self, phones: Array, listed: _List, fits: float) -> Sequence[_Candidate]:
         """List sentences that sound like the phones that were heard, if no other fits these well, and return them.
@@ -422,6 +432,8 @@ class Agreement:
         utterance: Utterance,
         candidates: Sequence[_Candidate],
         begun: Sequence[_Asked],
+        *,
+        alone: bool,
         without: Collection[int] = (),
     ) -> _Asked:
         """Ask the first listener about the sentences that it should judge and was not asked about yet.
@@ -432,21 +444,14 @@ class Agreement:
         candidates : sequence of _Candidate
         begun : sequence of _Asked
             What it was asked before.
+        alone : bool
+            There is no second listener, or it did not answer.
         without : collection of int
             It is not asked about those with these ids.
         """
         known = {*without, *(id(each) for some, _ in begun for each in some)}
-        new = [each for each in self._worth_weighing(candidates) if id(each) not in known]
+        new = [each for each in _worth_weighing(candidates, alone) if id(each) not in known]
         return new, self._waiting.submit(self._fits, utterance, new)
-
-    def _worth_weighing(self, candidates: Sequence[_Candidate]) -> list[_Candidate]:
-        """Return the sentences that the first listener is asked about; see `MOST_WEIGHED`."""
-        if self._second is None:
-            answers = sum(each.answer for each in candidates)
-            return sorted(candidates, key=_by_phones)[: answers + MOST_WEIGHED_ALONE]
-        least = _least_likely(candidates)
-        near = [each for each in candidates if each.evidence.chosen or each.likely > least]
-        return sorted(near, key=lambda each: (not each.evidence.chosen, -each.likely))[:MOST_WEIGHED]
 
     def _found(self, found: Sequence[Judged], listed: _List) -> None:
         """List what the second listener found, up to `MOST_FOUND` of different meaning."""
@@ -579,6 +584,16 @@ def _plain(wordings: Wordings) -> str:
 def _least_likely(candidates: Sequence[_Candidate]) -> float:
     """Return how likely a sentence has to be for the second listener to be looked at more closely."""
     return max((each.likely for each in candidates), default=-math.inf) - LIKELY_WITHIN
+
+
+def _worth_weighing(candidates: Sequence[_Candidate], alone: bool) -> list[_Candidate]:
+    """Return the sentences that the first listener is asked about; see `MOST_WEIGHED`."""
+    if alone:
+        answers = sum(each.answer for each in candidates)
+        return sorted(candidates, key=_by_phones)[: answers + MOST_WEIGHED_ALONE]
+    least = _least_likely(candidates)
+    near = [each for each in candidates if each.evidence.chosen or each.likely > least]
+    return sorted(near, key=lambda each: (not each.evidence.chosen, -each.likely))[:MOST_WEIGHED]
 
 
 def _matters(candidate: _Candidate) -> bool:

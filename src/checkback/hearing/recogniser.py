@@ -136,7 +136,8 @@ class Evidence:
         The first listener's second search, in another way, chose it too; None if there was none.
     phones_logprob : float or None
         How much less probable its phones are than the likeliest of all, on what the second listener hears frame by
-        frame, in natural logarithms; None if it does not tell, or the sentence is too long for the sound.
+        frame, or the network where the first one is alone, in natural logarithms; None if nobody tells, or the sentence
+        is too long for the sound.
     """
 
     chosen: bool = False
