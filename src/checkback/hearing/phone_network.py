@@ -10,6 +10,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+from threadpoolctl import ThreadpoolController
 
 from checkback.hearing.log_mel import HOP_SAMPLES, log_mel
 from checkback.hearing.phonetic import PHONES
@@ -46,6 +47,7 @@ class PhoneNetwork:
             self._layers: dict[str, Array] = {name: arrays[name].astype(np.float32) for name in arrays.files}
         self._depth = sum(name.startswith("deep/") and name.endswith("/weight") for name in self._layers)
         assert len(self._layers["last/bias"]) == len(PHONES) + 1
+        self._threads = ThreadpoolController()
 
     def __call__(self, pcm: Pcm) -> Array:
         """Return the natural logarithm of the probability of each phone and of the blank, by frame.
@@ -60,7 +62,11 @@ class PhoneNetwork:
         ndarray of float32, shape (frames, phones + 1)
             A frame each 30 ms; none if there is no sound.
         """
-        x = spectrogram(pcm)
+        # more threads would wait for each other, and keep the processors from the listeners
+        with self._threads.limit(limits=1, user_api="blas"):
+            return self._heard(spectrogram(pcm))
+
+    def _heard(self, x: Array) -> Array:
         frames = -(-len(x) // STEP)
         if not frames:
             return np.zeros((0, len(PHONES) + 1), np.float32)
