@@ -34,6 +34,7 @@ from hearing_corpus.calibrate import (
     lacking_cases,
     reliability_plot,
     searched_once,
+    with_phones,
     without_first,
 )
 from hearing_corpus.corpus import DIGITS_FAMILY, NOT_MEANT, Corpus, Item, read_manifest, write_manifest
@@ -89,7 +90,7 @@ class Calibrated(NamedTuple):
 
 
 CALIBRATED = (
-    Calibrated("ONE_LISTENER", "first listener alone", False, None, _OF_SECOND, 0.02),
+    Calibrated("ONE_LISTENER", "first listener alone", False, with_phones, _OF_SECOND, 0.02),
     Calibrated(
         "ONE_SEARCH", "first listener alone, with one search", False, searched_once, _OF_SECOND | _OF_TWO, 0.02
     ),
@@ -427,7 +428,9 @@ def judge_apart(options: argparse.Namespace, book: Phrasebook) -> None:
     meaning, room = language_of(book).meaning, Room(book)
     for name, trials in read_kept(options.json).items():
         both = " and " in name
-        whole = next(each for each in CALIBRATED if each.both == both and each.reduced is None)
+        whole = next(
+            each for each in CALIBRATED if each.constant == ("TWO_LISTENERS" if both else "ONE_LISTENER")
+        )
         said = [trial for trial in trials if not trial.chatter]
         if not said:
             continue
@@ -437,9 +440,11 @@ def judge_apart(options: argparse.Namespace, book: Phrasebook) -> None:
                 raise UserError(
                     f"All call-outs of {name!r} are by {voice}: to judge each voice by the others, give files with more voices."
                 )
-            found = cases(others, meaning, None, options.talk_weight)
+            found = cases(others, meaning, whole.reduced, options.talk_weight)
             given = options.lacking_weight
-            found += lacking_cases(others, meaning, None, whole.lacking_weight if given is None else given)
+            found += lacking_cases(
+                others, meaning, whole.reduced, whole.lacking_weight if given is None else given
+            )
             setattr(certainty, whole.constant, fitted(found, whole.left_out))
             for trial in said:
                 if trial.item.voice == voice:

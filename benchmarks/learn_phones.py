@@ -22,7 +22,7 @@ from typing import Any
 import numpy as np
 import torch
 from hearing_corpus import told_plainly
-from hearing_corpus.phone_learning import Example, Mean, Spoken, by_steps, learn, write
+from hearing_corpus.phone_learning import Example, Mean, Spoken, by_steps, learn, words_of, write
 from hearing_corpus.tuning_sound import Roughener, Said, read_said
 from numpy.typing import NDArray
 from torch import nn
@@ -159,7 +159,8 @@ def main() -> None:
         batch=options.batch, rate=options.rate, warm_up=300, seed=options.seed, short_numbers=SHORT_NUMBERS,
         altered=Hiding(options.seed), after=after,
     )  # fmt: skip
-    write(options.out, mean.state)
+    known = sorted({word for each in begun[0] for word in words_of(each.words)})
+    write(options.out, mean.state, words=np.array(known))
 
 
 if __name__ == "__main__":

@@ -84,8 +84,15 @@ def without_first(heard: Heard) -> Heard:
     return replace(heard, hypotheses=tuple(kept))
 
 
+def with_phones(heard: Heard) -> Heard:
+    """Return what was heard if anybody told how well it fits the phones, and else nothing."""
+    told = any(h.evidence is not None and h.evidence.phones_logprob is not None for h in heard.hypotheses)
+    return heard if told else replace(heard, hypotheses=())
+
+
 def searched_once(heard: Heard) -> Heard:
     """Return what the first listener would have found if it searched once, but for the sentences to choose from."""
+    heard = with_phones(heard)
     kept = [
         replace(h, evidence=replace(h.evidence, chosen_again=None))
         for h in heard.hypotheses

@@ -33,6 +33,11 @@ Together = Callable[[list[NDArray[np.float32]]], tuple[torch.Tensor, torch.Tenso
 """Puts what is heard of some sounds together: all of it, what is no filling, and how many frames each gives."""
 
 
+def words_of(text: str) -> list[str]:
+    """Return the words of a text."""
+    return re.findall(r"[a-z']+", text.lower())
+
+
 class Spoken:
     """Phones of what is said, drawn anew each time."""
 
@@ -43,7 +48,7 @@ class Spoken:
     def __call__(self, words: str) -> list[int]:
         """Return the phones of some words."""
         found: list[int] = []
-        for word in re.findall(r"[a-z']+", words.lower()):
+        for word in words_of(words):
             ways = phone_numbers(word, self._known)
             any_way = self._rng.random() < OTHER_WAY_SHARE
             found += ways[int(self._rng.integers(len(ways)))] if any_way else ways[0]

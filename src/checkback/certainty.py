@@ -202,23 +202,10 @@ def features(heard: Heard) -> Features:
             float(by_fit != best if judged else twice is False),
             -max(worst, -8.0),
             0.0 if best is None else abs(pace[best]),
-            _badly(laid, known=free is not None or not evidence) / 10.0,
+            min(-max(laid), _NONE_PHONES_SPAN) / 10.0 if laid else 0.0,
         ),
         _clearness(heard.stands_out_db),
     )  # fmt: skip
-
-
-def _badly(laid: Sequence[float], *, known: bool) -> float:
-    """Return how badly even the best sentence fits the phones.
-
-    Parameters
-    ----------
-    laid : sequence of float
-        How well each fits of those that can be laid over them.
-    known : bool
-        Whether there is more to go by.  If not, that none can be laid over them is as bad as may be.
-    """
-    return min(-max(laid), _NONE_PHONES_SPAN) if laid else 0.0 if known else _NONE_PHONES_SPAN
 
 
 def _clearness(stands_out_db: float | None) -> float:
@@ -269,7 +256,10 @@ def judge(heard: Heard, priors: Sequence[float]) -> tuple[tuple[float, ...], flo
     """
     if heard.free_text is None:
         again = any(h.evidence is not None and h.evidence.chosen_again is not None for h in heard.hypotheses)
-        worth = ONE_LISTENER if again else ONE_SEARCH
+        if _has_phones(heard):
+            worth = ONE_LISTENER if again else ONE_SEARCH
+        else:
+            worth = ONE_LISTENER_WITHOUT_PHONES if again else ONE_SEARCH_WITHOUT_PHONES
     elif heard.free_text.tuned:
         worth = SECOND_ALONE if _second_alone(heard) else TWO_LISTENERS
     else:
@@ -282,8 +272,15 @@ def none_prior(heard: Heard) -> float:
     free, utterance = heard.free_text, heard.utterance
     if utterance.dictated or (free is not None and not free.tuned):
         return 1.0
-    factors = NONE_PRIOR["first alone" if free is None else "second"]
+    factors = NONE_PRIOR[
+        "second" if free is not None else "first alone" if _has_phones(heard) else "no phones"
+    ]
     return factors.held if utterance.held else factors.open_room
+
+
+def _has_phones(heard: Heard) -> bool:
+    """Return whether anybody told how well a sentence fits the phones."""
+    return any(h.evidence is not None and h.evidence.phones_logprob is not None for h in heard.hypotheses)
 
 
 def _second_alone(heard: Heard) -> bool:
@@ -293,6 +290,8 @@ def _second_alone(heard: Heard) -> bool:
 def enough(heard: Heard) -> Mapping[Risk, float]:
     """Return how probable a sentence has to be: mostly more if one listener heard it, or the second is not tuned."""
     if heard.free_text is None:
+        if not _has_phones(heard):
+            return ENOUGH_FIRST_ALONE_WITHOUT_PHONES
         in_noise = heard.stands_out_db is not None and heard.stands_out_db < USUAL_STANDS_OUT_DB
         return ENOUGH_FIRST_ALONE_IN_NOISE if in_noise else ENOUGH_FIRST_ALONE
     alone = not heard.free_text.tuned or _second_alone(heard)
@@ -371,60 +370,110 @@ def decide(
 
 ONE_LISTENER = Worth(
     Weights(
-        chosen=0.881,
-        both=0.913,
-        fit=0.776,
-        fit_root=0.633,
-        pace=0.546,
-        fast=1.136,
-        phones=0.11,
-        phones_root=0.396,
-        none=-1.932,
-        none_score=0.386,
-        none_phones=0.441,
+        chosen=0.872,
+        both=0.866,
+        fit=0.705,
+        fit_root=0.65,
+        pace=0.631,
+        fast=0.995,
+        phones=0.093,
+        phones_root=0.489,
+        none=-1.96,
+        none_score=0.375,
+        none_phones=0.445,
     ),
     Weights(
-        chosen=-0.023,
-        both=0.219,
-        fit=0.146,
-        fit_root=0.155,
-        pace=-0.073,
-        fast=-0.035,
-        phones=0.057,
-        phones_root=-0.181,
-        none=-0.108,
-        none_score=-0.022,
-        none_disagree=0.02,
-        none_pace=0.134,
-        none_phones=0.157,
+        chosen=-0.049,
+        both=0.247,
+        fit=0.118,
+        fit_root=0.119,
+        pace=-0.067,
+        fast=-0.011,
+        phones=0.054,
+        phones_root=-0.189,
+        none=-0.151,
+        none_score=-0.023,
+        none_disagree=0.065,
+        none_pace=0.097,
+        none_phones=0.174,
+    ),
+)
+
+ONE_LISTENER_WITHOUT_PHONES = Worth(
+    Weights(
+        chosen=0.945,
+        both=1.514,
+        fit=0.778,
+        fit_root=1.602,
+        pace=0.564,
+        fast=0.951,
+        none=0.099,
+        none_score=0.861,
+        none_disagree=0.499,
+        none_pace=0.494,
+    ),
+    Weights(
+        chosen=-0.118,
+        both=0.362,
+        fit=0.135,
+        fit_root=0.164,
+        pace=-0.045,
+        fast=0.11,
+        none=-0.143,
+        none_score=0.188,
+        none_disagree=-0.03,
+        none_pace=-0.048,
+    ),
+)
+
+ONE_SEARCH_WITHOUT_PHONES = Worth(
+    Weights(
+        chosen=1.574,
+        fit=0.807,
+        fit_root=2.082,
+        pace=0.497,
+        fast=0.97,
+        none=0.269,
+        none_score=1.125,
+        none_pace=0.545,
+    ),
+    Weights(
+        chosen=0.198,
+        fit=0.211,
+        fit_root=0.271,
+        pace=-0.052,
+        fast=0.089,
+        none=-0.215,
+        none_score=0.179,
+        none_pace=-0.092,
     ),
 )
 
 ONE_SEARCH = Worth(
     Weights(
-        chosen=1.303,
-        fit=0.769,
-        fit_root=0.763,
-        pace=0.521,
-        fast=1.154,
-        phones=0.12,
-        phones_root=0.378,
-        none=-2.037,
-        none_score=0.457,
-        none_phones=0.435,
+        chosen=1.274,
+        fit=0.694,
+        fit_root=0.771,
+        pace=0.611,
+        fast=1.004,
+        phones=0.105,
+        phones_root=0.468,
+        none=-2.058,
+        none_score=0.443,
+        none_phones=0.44,
     ),
     Weights(
-        chosen=0.146,
-        fit=0.201,
-        fit_root=0.204,
-        pace=-0.083,
-        fast=-0.011,
-        phones=0.061,
-        phones_root=-0.2,
-        none=-0.157,
-        none_score=-0.007,
-        none_pace=0.116,
-        none_phones=0.155,
+        chosen=0.126,
+        fit=0.169,
+        fit_root=0.175,
+        pace=-0.066,
+        fast=-0.002,
+        phones=0.064,
+        phones_root=-0.219,
+        none=-0.177,
+        none_score=0.005,
+        none_pace=0.086,
+        none_phones=0.17,
     ),
 )
 
@@ -572,6 +621,16 @@ is known here.  In noise 0.92, 0.95 and 0.97 took nine more of 209 rightly at 10
 wrongly there.  A question has to be surer than with two, which was not measured on that side; a dose whose number has
 a twin hardly surer, because any number in its sentence counts ("thirty seconds ago heparin")."""
 
+ENOUGH_FIRST_ALONE_WITHOUT_PHONES: Mapping[Risk, float] = {
+    "low": 0.9,
+    "usual": 0.94,
+    "high": 0.96,
+    "question": 0.985,
+    "twin": 0.98,
+}
+"""The same where the network told nothing, because it was not learnt with a word that was heard; of the version before
+there was one, as are the weights."""
+
 ENOUGH_TOGETHER = 0.90
 """Probability of a few sentences together from which the question is between them."""
 
@@ -598,7 +657,8 @@ class NonePrior(NamedTuple):
     open_room: float
 
 
-NONE_PRIOR: Mapping[Literal["first alone", "second"], NonePrior] = {
+NONE_PRIOR: Mapping[Literal["no phones", "first alone", "second"], NonePrior] = {
+    "no phones": NonePrior(held=0.25, open_room=1.0),
     "first alone": NonePrior(held=0.1, open_room=0.3),
     "second": NonePrior(held=0.25, open_room=0.5),
 }

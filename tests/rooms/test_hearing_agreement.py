@@ -130,6 +130,14 @@ class TestOneListener:
         # and the first listener judges them like others
         assert any(e.first_fit is not None for e in new)
 
+    def test_beside_a_word_that_it_was_not_learnt_with_the_network_tells_nothing(
+        self, one: Recogniser
+    ) -> None:
+        evidence = [
+            h.evidence for h in one.hear(said("card close", "slt")).hypotheses if h.evidence is not None
+        ]
+        assert evidence and all(e.phones_logprob is None for e in evidence)
+
     def test_where_it_does_not_answer_the_network_lists_nothing_by_itself(
         self, one: Recogniser, monkeypatch: pytest.MonkeyPatch
     ) -> None:

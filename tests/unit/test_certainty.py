@@ -111,13 +111,16 @@ class TestTheFirstListenerAlone:
         (held, _), none = judge(self.searched(True, False, held=True), [1.0, 1.0])
         (open_room, _), more_none = judge(self.searched(True, False), [1.0, 1.0])
         assert held > open_room
-        factor = NONE_PRIOR["first alone"].held / NONE_PRIOR["first alone"].open_room
+        factor = NONE_PRIOR["no phones"].held / NONE_PRIOR["no phones"].open_room
         assert none / held == pytest.approx(factor * more_none / open_room)
 
     def test_it_has_to_be_surer_than_both_and_surer_still_in_noise(self) -> None:
-        clear = enough(replace(self.searched(True, False), stands_out_db=USUAL_STANDS_OUT_DB))
-        in_noise = enough(replace(self.searched(True, False), stands_out_db=USUAL_STANDS_OUT_DB - 0.1))
-        assert enough(self.searched(True, False)) == clear
+        fits = heard(replace(self.ONE, phones_logprob=-3.0), self.ALIKE)
+        clear = enough(replace(fits, stands_out_db=USUAL_STANDS_OUT_DB))
+        in_noise = enough(replace(fits, stands_out_db=USUAL_STANDS_OUT_DB - 0.1))
+        assert enough(fits) == clear
+        without = enough(replace(self.searched(True, False), stands_out_db=USUAL_STANDS_OUT_DB - 0.1))
+        assert all(ENOUGH[risk] < without[risk] for risk in ENOUGH)
         assert all(ENOUGH[risk] < clear[risk] <= in_noise[risk] for risk in ENOUGH)
         assert clear["usual"] < in_noise["usual"]
 

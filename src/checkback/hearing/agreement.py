@@ -293,7 +293,7 @@ class Agreement:
             self._add_again(again.words.split(), chosen, listed)
         self._expect(utterance.expected, chosen, listed)
         if telling is not None:
-            self._hear_phones(telling.result(), chosen, listed)
+            self._hear_phones(telling.result(), heard, listed)
         fits.append(self._begin_weighing(utterance, list(listed.candidates.values()), fits, alone=alone))
         # what they find is put down by this thread alone
         taken = Taken() if taking is None else taking.result()
@@ -314,7 +314,7 @@ class Agreement:
         if wrote is None and not alone and self._network is not None:
             # it has failed, and what the first one heard must not stand on less than if there were no second one
             alone = True
-            self._hear_phones(self._network(pcm), chosen, listed)
+            self._hear_phones(self._network(pcm), heard, listed)
         candidates = list(listed.candidates.values())
         found_by_search = {id(each) for each in candidates if each.evidence.second_logprob is not None}
         fits.append(self._begin_weighing(utterance, candidates, fits, alone=alone))
@@ -370,11 +370,19 @@ class Agreement:
         for (candidate, _), logprob in zip(pairs, found, strict=True):
             candidate.fit_phones(logprob)
 
-    def _hear_phones(self, phones: Array, chosen: Hypothesis | None, listed: _List) -> None:
-        """Put down what the network's phones say, where the first listener is alone."""
+    def _hear_phones(self, phones: Array, heard: Sequence[Hypothesis], listed: _List) -> None:
+        """Put down what the network's phones say, where the first listener is alone.
+
+        Nothing, if that one heard a word that the network was not learnt with.
+        """
+        sentences = [each.words for each in heard] + [each.words for each in listed.candidates.values()]
+        words = {word for each in sentences for word in each.split()}
+        assert self._network is not None
+        if not self._network.knows(words):
+            return
         self._fit_phones(phones, listed)
         # where that one did not answer, nothing else could speak against what is found
-        if chosen is not None:
+        if heard:
             for each in self._find_by_phones(phones, listed, FITS_NETWORK):
                 each.add(found_by_first=True)
 
