@@ -22,7 +22,7 @@ from typing import Any
 import numpy as np
 import torch
 from hearing_corpus import told_plainly
-from hearing_corpus.phone_learning import Example, Mean, Spoken, by_steps, learn, words_of, write
+from hearing_corpus.phone_learning import Example, Mean, Spoken, by_steps, drawn, learn, words_of, write
 from hearing_corpus.tuning_sound import Roughener, Said, read_said
 from numpy.typing import NDArray
 from torch import nn
@@ -30,7 +30,6 @@ from torch.nn import functional
 
 from checkback.hearing.ctc import BLANK
 from checkback.hearing.phone_network import BANDS, STEP, spectrogram
-from checkback.hearing.recogniser import SAMPLE_RATE_HZ
 
 WIDTH, INNER = 256, 512
 """Of the layers, and of what is between the two matrices of each."""
@@ -38,7 +37,6 @@ WIDTH, INNER = 256, 512
 SEEN = 11
 """So many frames a layer sees at once."""
 
-LONGEST_S = 9.0
 PIECE = 300
 """So many sounds are roughened at once by a process."""
 
@@ -67,12 +65,7 @@ def _hear(piece: int) -> list[Example]:
     sound = _mine["sounds"][piece % 2]
     # the same in whichever process it is made
     sound.begin_anew("phone network", _mine["seed"], piece)
-    found: list[Example] = []
-    while len(found) < PIECE:
-        pcm, said = sound.draw()
-        if len(pcm) < LONGEST_S * SAMPLE_RATE_HZ:
-            found.append((spectrogram(pcm).astype(np.float16), "" if said is None else said.words))
-    return found
+    return drawn(sound, PIECE, spectrogram)
 
 
 class Network(nn.Module):
@@ -150,14 +143,10 @@ def main() -> None:
                 print(f"{len(examples)} sounds made", flush=True)
     model = Network(options.depth)
     mean = Mean(model)
-
-    def after(model: nn.Module) -> None:
-        mean.take(model)
-
     learn(
         model, examples, lambda sounds: by_steps(sounds, STEP), Spoken(options.seed), steps=options.steps,
         batch=options.batch, rate=options.rate, warm_up=300, seed=options.seed, short_numbers=SHORT_NUMBERS,
-        altered=Hiding(options.seed), after=after,
+        altered=Hiding(options.seed), after=mean.take,
     )  # fmt: skip
     known = sorted({word for each in begun[0] for word in words_of(each.words)})
     write(options.out, mean.state, words=np.array(known))

@@ -24,7 +24,7 @@ from typing import Any
 import numpy as np
 import torch
 from hearing_corpus import told_plainly
-from hearing_corpus.phone_learning import Example, Spoken, learn, padded, write
+from hearing_corpus.phone_learning import Example, Spoken, drawn, learn, padded, write
 from hearing_corpus.tuning_sound import Roughener, Said, read_said
 from torch import nn
 from torch.nn import functional
@@ -32,13 +32,12 @@ from torch.nn import functional
 from checkback.errors import UserError
 from checkback.hearing.ctc import BLANK
 from checkback.hearing.log_mel import log_mel
-from checkback.hearing.recogniser import SAMPLE_RATE_HZ
+from checkback.hearing.recogniser import Pcm
 from checkback.hearing.whisper import check_model_folder
 from checkback.hearing.whisper_encoder import SoundEncoder
 from checkback.hearing.whisper_engine import TUNED_CONTEXT_S, TUNING, context_frames, encoded_frames
-from checkback.hearing.whisper_file import changed
+from checkback.hearing.whisper_file import Array, changed
 
-LONGEST_S = 9.0
 INNER = 256
 """Width of the layers."""
 
@@ -77,14 +76,12 @@ def _hear(piece: int) -> list[Example]:
     sound, encode = _mine["sound"], _mine["encode"]
     # the same in whichever process it is heard
     sound.begin_anew("phones", _mine["seed"], piece)
-    found: list[Example] = []
-    while len(found) < PIECE:
-        pcm, said = sound.draw()
-        if len(pcm) < LONGEST_S * SAMPLE_RATE_HZ:
-            encoded = encode(log_mel(pcm, context_frames(len(pcm), TUNED_CONTEXT_S)))
-            kept = encoded[: encoded_frames(len(pcm))].astype(np.float16)
-            found.append((kept, "" if said is None else said.words))
-    return found
+
+    def heard(pcm: Pcm) -> Array:
+        encoded: Array = encode(log_mel(pcm, context_frames(len(pcm), TUNED_CONTEXT_S)))
+        return encoded[: encoded_frames(len(pcm))]
+
+    return drawn(sound, PIECE, heard)
 
 
 class Phones(nn.Module):

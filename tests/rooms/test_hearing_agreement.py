@@ -73,6 +73,15 @@ def words(heard: Heard) -> list[str]:
     return [hypothesis.words for hypothesis in heard.hypotheses]
 
 
+def listed(recogniser: Recogniser, heard: list[tuple[str, Utterance]]) -> list[Evidence | None]:
+    """Return the evidence for what was said, each with its sound; None where it is not on the list."""
+    read = english.reader().read
+    return [
+        next((h.evidence for h in recogniser.hear(sound).hypotheses if read(h.words) == read(sentence)), None)
+        for sentence, sound in heard
+    ]
+
+
 class TestOneListener:
     def test_what_was_chosen_is_listed_with_what_sounds_like_it(self, one: Recogniser) -> None:
         heard = one.hear(said("act two fifteen"))
@@ -111,19 +120,10 @@ class TestOneListener:
     def test_what_it_did_not_hear_is_listed_for_the_phones_of_the_network(
         self, one: Recogniser, monkeypatch: pytest.MonkeyPatch
     ) -> None:
-        read = english.reader().read
-        sentences = IN_LOUD_NOISE
-        noisy = [(sentence, said(sentence, "slt", 0.0)) for sentence in sentences]
-
-        def listed() -> list[Evidence | None]:
-            return [
-                next((h.evidence for h in one.hear(each).hypotheses if read(h.words) == read(sentence)), None)
-                for sentence, each in noisy
-            ]
-
-        with_phones = listed()
+        noisy = [(sentence, said(sentence, "slt", 0.0)) for sentence in IN_LOUD_NOISE]
+        with_phones = listed(one, noisy)
         monkeypatch.setattr(agreement, "FITS_NETWORK", -math.inf)
-        without = listed()
+        without = listed(one, noisy)
         new = [more for more, less in zip(with_phones, without, strict=True) if more and not less]
         assert len(new) >= 2
         assert all(less is None or more is not None for more, less in zip(with_phones, without, strict=True))
@@ -211,19 +211,11 @@ class TestTwoListeners:
         self, two: Recogniser, monkeypatch: pytest.MonkeyPatch
     ) -> None:
         """In loud noise, a rare sentence is lost where it begins to be written."""
-        read = english.reader().read
         sentences = ["atropine point six milligrams", "ulnar closed with plug closure"]
         noisy = [(sentence, said(sentence, "awb", snr_db)) for sentence in sentences for snr_db in (3.0, 0.0)]
-
-        def listed() -> list[Evidence | None]:
-            return [
-                next((h.evidence for h in two.hear(each).hypotheses if read(h.words) == read(sentence)), None)
-                for sentence, each in noisy
-            ]
-
-        with_phones = listed()
+        with_phones = listed(two, noisy)
         monkeypatch.setattr(agreement, "FITS_PHONES", -math.inf)
-        without = listed()
+        without = listed(two, noisy)
         assert sum(each is not None for each in with_phones) > sum(each is not None for each in without)
         # and they are judged like others
         assert all(e.second_logprob is not None for e in with_phones if e is not None)

@@ -7,13 +7,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hearing_corpus import SIDES, Side, generator
+from hearing_corpus import SIDES, Side, figures, generator
 from hearing_corpus import corpus as corpora
 from hearing_corpus.calibrate import Case, cases, fitted, lacking, lacking_cases
 from hearing_corpus.chatter import talk
 from hearing_corpus.corpus import CHATTER_FAMILY, Item
 from hearing_corpus.measure import Piece, Trial
-from hearing_corpus.noise import CONDITIONS, babble, in_noise, noise, pink, ventilation
+from hearing_corpus.noise import CONDITIONS, NO_SPEECH, babble, in_noise, noise, pink, ventilation
 from hearing_corpus.room import PLACES, ROOMS, response, reverberant
 from hearing_corpus.sentences import draw, on_both_sides, side_of
 from hearing_corpus.voices import VOICES, phonemes, with_capital_letters
@@ -289,3 +289,24 @@ def test_weights_are_found_by_which_what_happened_is_most_probable() -> None:
     assert thrice.usual != learnt.usual
     for each in fields(Weights):
         assert getattr(thrice.usual, each.name) == pytest.approx(getattr(repeated.usual, each.name), abs=0.01)
+
+
+def test_sounds_without_speech_are_heard_with_the_pedal_held_and_nothing_in_them_is_right(
+    tmp_path: Path,
+) -> None:
+    corpus = corpora.Corpus(tmp_path, "dev")
+    made = [item for kind in NO_SPEECH for item in corpus.no_speech(kind, 2)]
+    assert len({item.path for item in made}) == 2 * len(NO_SPEECH) > 10
+    for item in made:
+        sound = corpora.read(tmp_path / item.path)
+        assert 0.4 <= len(sound) / SAMPLE_RATE_HZ <= 2.5 and np.abs(sound).max() > 0.002
+        trial = Trial(item, "pedal", (), True, [], len(sound) / SAMPLE_RATE_HZ)
+        assert trial.chatter and "no speech, " + item.condition + ", pedal" in figures.talk([trial])
+    # the same again, and others on the other side
+    again, other = (
+        next(corpus.no_speech("thump", 1)),
+        next(corpora.Corpus(tmp_path, "test").no_speech("thump", 1)),
+    )
+    assert again in made and not np.array_equal(
+        *(corpora.read(tmp_path / each.path)[:4_000] for each in (again, other))
+    )
