@@ -33,8 +33,6 @@ from hearing_corpus.calibrate import (
     fitted,
     lacking_cases,
     reliability_plot,
-    searched_once,
-    with_phones,
     without_first,
 )
 from hearing_corpus.corpus import DIGITS_FAMILY, NOT_MEANT, Corpus, Item, read_manifest, write_manifest
@@ -68,9 +66,8 @@ DOSES_AMONG = 24_000
 
 
 _OF_SECOND = frozenset("likely likely_root distance none_likely none_far none_no_speech none_worst".split())
-_OF_FIRST = frozenset("chosen both fit fit_root none_score none_disagree".split())
-
 _OF_TWO = frozenset("both none_disagree".split())
+_OF_FIRST = frozenset("chosen fit fit_root none_score".split()) | _OF_TWO
 
 
 class Calibrated(NamedTuple):
@@ -85,18 +82,13 @@ class Calibrated(NamedTuple):
     """Leaves out some of it."""
     left_out: frozenset[str]
     """Weights that are 0."""
-    lacking_weight: float
-    """What a call-out counts for once more, as if it were not in the phrasebook."""
 
 
 CALIBRATED = (
-    Calibrated("ONE_LISTENER", "first listener alone", False, with_phones, _OF_SECOND, 0.02),
-    Calibrated(
-        "ONE_SEARCH", "first listener alone, with one search", False, searched_once, _OF_SECOND | _OF_TWO, 0.02
-    ),
-    Calibrated("SECOND_ALONE", "second listener alone", True, without_first, _OF_FIRST, 0.05),
-    Calibrated("TWO_LISTENERS", "both listeners", True, None, frozenset(), 0.05),
-)  # fmt: skip
+    Calibrated("ONE_LISTENER", "first listener alone", False, None, _OF_SECOND | _OF_TWO),
+    Calibrated("SECOND_ALONE", "second listener alone", True, without_first, _OF_FIRST),
+    Calibrated("TWO_LISTENERS", "both listeners", True, None, frozenset()),
+)
 """The first listener alone is no part of both: with a second one it judges fewer sentences."""
 
 
@@ -388,14 +380,13 @@ def calibrate(options: argparse.Namespace, book: Phrasebook) -> None:
     for name, found in read_kept(options.json).items():
         trials[" and " in name] += found
     drawn = {}
-    for constant, what, both, reduced, left_out, lacking_weight in CALIBRATED:
+    for constant, what, both, reduced, left_out in CALIBRATED:
         if not trials[both]:
             continue
         found = cases(trials[both], meaning, reduced, options.talk_weight)
         if not found:
             continue
-        given = options.lacking_weight
-        lacks = lacking_cases(trials[both], meaning, reduced, lacking_weight if given is None else given)
+        lacks = lacking_cases(trials[both], meaning, reduced, options.lacking_weight)
         weights = getattr(certainty, constant) if options.as_they_are else fitted(found + lacks, left_out)
         sure, right = certainties(found, weights)
         print(f"# {what}: {len(found)} utterances, likeliest sentence right {right.mean():.1%}")
@@ -412,9 +403,7 @@ def calibrate(options: argparse.Namespace, book: Phrasebook) -> None:
                 f"#   {condition}, as if it were not in the phrasebook: {as_sure.mean():.0%} of {len(of_these)} "
                 "have the certainty that most entries need"
             )
-        if reduced is not searched_once:
-            # the same utterances as with both searches
-            drawn[what] = sure, right
+        drawn[what] = sure, right
     if options.plot is not None:
         side = {trial.item.side for each in trials.values() for trial in each}
         reliability_plot(options.plot, drawn, " and ".join(sorted(side)))
@@ -423,7 +412,7 @@ def calibrate(options: argparse.Namespace, book: Phrasebook) -> None:
 def judge_apart(options: argparse.Namespace, book: Phrasebook) -> None:
     """Let the program decide about each voice with weights that are fitted to the other voices, and to all talk.
 
-    Only the weights of both listeners together, or of two searches of the first one alone.
+    Only the weights of both listeners together, or of the first one alone.
     """
     meaning, room = language_of(book).meaning, Room(book)
     for name, trials in read_kept(options.json).items():
@@ -441,10 +430,7 @@ def judge_apart(options: argparse.Namespace, book: Phrasebook) -> None:
                     f"All call-outs of {name!r} are by {voice}: to judge each voice by the others, give files with more voices."
                 )
             found = cases(others, meaning, whole.reduced, options.talk_weight)
-            given = options.lacking_weight
-            found += lacking_cases(
-                others, meaning, whole.reduced, whole.lacking_weight if given is None else given
-            )
+            found += lacking_cases(others, meaning, whole.reduced, options.lacking_weight)
             setattr(certainty, whole.constant, fitted(found, whole.left_out))
             for trial in said:
                 if trial.item.voice == voice:
@@ -551,7 +537,8 @@ def main() -> None:
     fitting.add_argument(
         "--lacking-weight",
         type=float,
-        help="of a call-out once more, as if it were not in the phrasebook (default 0.05, first alone 0.02)",
+        default=0.05,
+        help="of a call-out once more, as if it were not in the phrasebook (default 0.05)",
     )
     fitting.add_argument(
         "--as-they-are", action="store_true", help="do not fit: look at the constants in use"

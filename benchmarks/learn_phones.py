@@ -1,11 +1,12 @@
 """Learn the network that tells which phones are heard, whatever else listens.
 
     python benchmarks/tune_whisper.py ... --work WORK    # makes the sounds and their list
-    python benchmarks/learn_phones.py --said WORK/said-....jsonl --out src/checkback/hearing/tuning/phones.npz
+    python benchmarks/learn_phones.py --said WORK/said-....jsonl --corpus CACHE/dev.csv \
+        --out src/checkback/hearing/tuning/phones.npz
 
-The call-outs and the talk with which the second listener was tuned are put into many kinds of noise and rooms, half of
-them into more noise, at other paces and with other tones, and a network learns to tell their phones
-(`checkback.hearing.phone_network`).  Needs torch (BSD); how long it takes is in docs/hearing.md.
+The call-outs and the talk with which the second listener was tuned, and sentences of any words of English, are put into
+many kinds of noise and rooms, half of them into more noise, at other paces and with other tones, and a network learns
+to tell their phones (`checkback.hearing.phone_network`).  Needs torch (BSD); how long it takes is in docs/hearing.md.
 
 All voices are synthetic.  Nothing of the test side takes part, and of the development side neither the sentences
 that are measured nor the voices that are held back.
@@ -22,14 +23,18 @@ from typing import Any
 import numpy as np
 import torch
 from hearing_corpus import told_plainly
-from hearing_corpus.phone_learning import Example, Mean, Spoken, by_steps, drawn, learn, words_of, write
+from hearing_corpus.any_words import any_words
+from hearing_corpus.corpus import read_manifest
+from hearing_corpus.phone_learning import Example, Mean, Spoken, by_steps, drawn, learn, read_state, write
 from hearing_corpus.tuning_sound import Roughener, Said, read_said
 from numpy.typing import NDArray
 from torch import nn
 from torch.nn import functional
 
+from checkback import app
 from checkback.hearing.ctc import BLANK
 from checkback.hearing.phone_network import BANDS, STEP, spectrogram
+from checkback.settings import Settings
 
 WIDTH, INNER = 256, 512
 """Of the layers, and of what is between the two matrices of each."""
@@ -122,10 +127,12 @@ def main() -> None:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--said", type=Path, required=True, help="the list that tune_whisper.py made")
+    parser.add_argument("--corpus", type=Path, required=True, help="manifest of the development side")
+    parser.add_argument("--begin-with", type=Path, help="what this program wrote, to go on from")
     parser.add_argument("--out", type=Path, required=True, help="what was learnt is written here")
     parser.add_argument("--share", type=float, default=0.75, help="that of the list")
-    parser.add_argument("--count", type=int, default=30_000, help="sounds to learn from")
-    parser.add_argument("--steps", type=int, default=5_500)
+    parser.add_argument("--count", type=int, default=50_000, help="sounds to learn from")
+    parser.add_argument("--steps", type=int, default=6_000)
     parser.add_argument("--depth", type=int, default=7, help="layers")
     parser.add_argument("--batch", type=int, default=32)
     parser.add_argument("--rate", type=float, default=2e-3)
@@ -135,21 +142,25 @@ def main() -> None:
     torch.set_num_threads(options.processes)
     torch.manual_seed(options.seed)
     examples: list[Example] = []
-    begun = (read_said(options.said), options.seed, options.share)
+    said = read_said(options.said)
+    measured = {item.said for item in read_manifest(options.corpus)}
+    said += any_words(options.said.parent, app.load_book(Settings()), measured)
+    begun = (said, options.seed, options.share)
     with ProcessPoolExecutor(options.processes, initializer=_begin, initargs=begun) as pool:
         for some in pool.map(_hear, range(math.ceil(options.count / PIECE))):
             examples += some
             if len(examples) % 6000 == 0:
                 print(f"{len(examples)} sounds made", flush=True)
     model = Network(options.depth)
+    if options.begin_with is not None:
+        model.load_state_dict(read_state(options.begin_with))
     mean = Mean(model)
     learn(
         model, examples, lambda sounds: by_steps(sounds, STEP), Spoken(options.seed), steps=options.steps,
         batch=options.batch, rate=options.rate, warm_up=300, seed=options.seed, short_numbers=SHORT_NUMBERS,
         altered=Hiding(options.seed), after=mean.take,
     )  # fmt: skip
-    known = sorted({word for each in begun[0] for word in words_of(each.words)})
-    write(options.out, mean.state, words=np.array(known))
+    write(options.out, mean.state)
 
 
 if __name__ == "__main__":

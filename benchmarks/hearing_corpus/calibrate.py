@@ -84,23 +84,6 @@ def without_first(heard: Heard) -> Heard:
     return replace(heard, hypotheses=tuple(kept))
 
 
-def with_phones(heard: Heard) -> Heard:
-    """Return what was heard if anybody told how well it fits the phones, and else nothing."""
-    told = any(h.evidence is not None and h.evidence.phones_logprob is not None for h in heard.hypotheses)
-    return heard if told else replace(heard, hypotheses=())
-
-
-def searched_once(heard: Heard) -> Heard:
-    """Return what the first listener would have found if it searched once, but for the sentences to choose from."""
-    heard = with_phones(heard)
-    kept = [
-        replace(h, evidence=replace(h.evidence, chosen_again=None))
-        for h in heard.hypotheses
-        if h.evidence is not None
-    ]
-    return replace(heard, hypotheses=tuple(kept))
-
-
 def best_of_first(heard: Heard) -> Heard:
     """Return the first listener's own choice, without any decision on evidence."""
     chosen = [replace(h, evidence=None) for h in heard.hypotheses if h.score is not None]
@@ -118,7 +101,7 @@ def best_of_second(heard: Heard, book: Phrasebook) -> Heard:
 def lacking(heard: Heard, right: int) -> Heard | None:
     """Return what would have been heard if the phrasebook lacked what was said; None if nothing would be listed.
 
-    Where that was what the first listener chose, in either of its searches, it would have chosen what fits it best of
+    Where that was what the first listener chose, it would have chosen what fits it best of
     the others.
 
     Parameters
@@ -139,7 +122,6 @@ def lacking(heard: Heard, right: int) -> Heard | None:
         evidence=replace(
             new,
             chosen=new.chosen or was.chosen,
-            chosen_again=True if was.chosen_again else new.chosen_again,
         ),
     )
     return replace(heard, hypotheses=tuple(left))

@@ -37,11 +37,6 @@ Together = Callable[[list[NDArray[np.float32]]], tuple[torch.Tensor, torch.Tenso
 """Puts what is heard of some sounds together: all of it, what is no filling, and how many frames each gives."""
 
 
-def words_of(text: str) -> list[str]:
-    """Return the words of a text."""
-    return re.findall(r"[a-z']+", text.lower())
-
-
 class Spoken:
     """Phones of what is said, drawn anew each time."""
 
@@ -52,7 +47,7 @@ class Spoken:
     def __call__(self, words: str) -> list[int]:
         """Return the phones of some words."""
         found: list[int] = []
-        for word in words_of(words):
+        for word in re.findall(r"[a-z']+", words.lower()):
             ways = phone_numbers(word, self._known)
             any_way = self._rng.random() < OTHER_WAY_SHARE
             found += ways[int(self._rng.integers(len(ways)))] if any_way else ways[0]
@@ -190,3 +185,13 @@ def write(path: Path, state: dict[str, torch.Tensor], **more: NDArray[np.generic
         name.replace(".", "/"): value.detach().numpy().astype(np.float16) for name, value in state.items()
     }
     np.savez_compressed(path, **more, **arrays)
+
+
+def read_state(path: Path) -> dict[str, torch.Tensor]:
+    """Read what `write` wrote, to go on from it."""
+    with np.load(path) as arrays:
+        return {
+            name.replace("/", "."): torch.from_numpy(arrays[name].astype(np.float32))
+            for name in arrays.files
+            if "/" in name
+        }

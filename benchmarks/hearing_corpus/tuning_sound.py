@@ -98,6 +98,17 @@ def read_said(listed: Path) -> list[Said]:
     return [Said(**{**row, "path": listed.parent / row["path"]}) for row in rows]
 
 
+def free_sentences(book: Phrasebook, measured: set[str]) -> list[str]:
+    """Return call-outs of the development side that are not measured; see `FEW`."""
+    drawn = {sentence.words: sentence for sentence in draw(book, "dev", SENTENCES)}
+    size = Counter(sentence.family for sentence in drawn.values())
+    return [
+        words
+        for words, sentence in drawn.items()
+        if side_of(words) == "dev" and (words not in measured or size[sentence.family] <= FEW)
+    ]
+
+
 def call_outs(
     folder: Path,
     book: Phrasebook,
@@ -123,13 +134,7 @@ def call_outs(
     share : float
         Of what the speakers of Kokoro say, which takes long to make.
     """
-    drawn = {sentence.words: sentence for sentence in draw(book, "dev", SENTENCES)}
-    size = Counter(sentence.family for sentence in drawn.values())
-    free = [
-        words
-        for words, sentence in drawn.items()
-        if side_of(words) == "dev" and (words not in measured or size[sentence.family] <= FEW)
-    ]
+    free = free_sentences(book, measured)
     free.sort(key=lambda words: digest("order", words))
     voices = [each for each in VOICES["dev"] if each.name not in HELD_BACK and each.pitch == 1.0]
     of_kokoro = MANY if many else tuple(each for each in voices if each.engine == "kokoro")
@@ -156,7 +161,7 @@ def call_outs(
             pairs = pairs[: math.ceil(share * len(pairs))]
         wanted += [(group[n % len(group)], pitch, words) for n, (words, pitch) in enumerate(pairs)]
     with ProcessPoolExecutor(cpu_count()) as pool:
-        yield from pool.map(_said, repeat(folder), *zip(*wanted, strict=True), chunksize=8)
+        yield from pool.map(spoken, repeat(folder), *zip(*wanted, strict=True), chunksize=8)
 
 
 def talk(folder: Path) -> Iterator[Said]:
@@ -165,10 +170,11 @@ def talk(folder: Path) -> Iterator[Said]:
     voices = [each for each in voices if each.pitch == 1.0]
     rng = random.Random("talk")
     for n, line in enumerate(long_talk("dev")):
-        yield _said(folder, voices[n % len(voices)], round(rng.uniform(*PITCHES), 3), line, talk=True)
+        yield spoken(folder, voices[n % len(voices)], round(rng.uniform(*PITCHES), 3), line, talk=True)
 
 
-def _said(folder: Path, voice: Voice, pitch: float, words: str, *, talk: bool = False) -> Said:
+def spoken(folder: Path, voice: Voice, pitch: float, words: str, *, talk: bool = False) -> Said:
+    """Let a voice say something, if it has not yet."""
     path = folder / f"{voice.name}-{pitch}-{digest(words):016x}.flac"
     if not path.exists():
         written(path, speak(Voice(f"{voice.name}-{pitch}", voice.engine, voice.speaker, pitch), words))

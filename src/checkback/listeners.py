@@ -18,7 +18,7 @@ from checkback.hearing.dictating import DictationRecogniser
 from checkback.hearing.enrolment import learnt_from
 from checkback.hearing.phone_network import PhoneNetwork
 from checkback.hearing.phonetic import SoundMatcher
-from checkback.hearing.pocketsphinx import TUNING, PocketSphinxRecogniser, Second
+from checkback.hearing.pocketsphinx import TUNING, PocketSphinxRecogniser
 from checkback.hearing.pronunciations import every_pronunciation
 from checkback.hearing.recogniser import Grammar, Recogniser
 from checkback.hearing.vosk import VoskWriter
@@ -217,14 +217,11 @@ def _first(settings: Settings, grammar: Grammar, book: Phrasebook) -> Recogniser
                 "model for it, see models_download.md, or type only (checkback listen --typed)"
             )
         raise UserError(_not_heard_by("the built-in recogniser", "hearing.recogniser", book))
-    second: Second = "none"
-    if (os.cpu_count() or 1) > 1 and "whisper" in book.file.recognisers:
-        # Beside a second listener the other processors have something to do while somebody speaks.  Only where
-        # sentences are compared by sound is anything made of a second search, or weighed.
-        second = "searches" if second_whisper(settings) is None else "weighs"
+    # only where sentences are compared by sound is anything weighed
+    two = (os.cpu_count() or 1) > 1 and "whisper" in book.file.recognisers
     hearing = settings.hearing
     change = TUNING if hearing.voices is None or not hearing.tuned else learnt_from(hearing.voices)
-    return PocketSphinxRecogniser(grammar, second=second, tuned=hearing.tuned, change=change)
+    return PocketSphinxRecogniser(grammar, children=2 if two else 1, tuned=hearing.tuned, change=change)
 
 
 def _second(settings: Settings, book: Phrasebook, spelling: WrittenGraph | None) -> WhisperListener | None:

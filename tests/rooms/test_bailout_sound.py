@@ -91,7 +91,7 @@ def replayed(
 
 @pytest.mark.parametrize(
     ("script", "voice"),
-    [(STENT_LOST, "slt"), (PERFORATION, "rms"), (ALLERGY, "slt")],
+    [(STENT_LOST, "slt"), (PERFORATION, "rms"), (ALLERGY, "rms")],
     ids=["stent lost", "perforation", "allergic reaction"],
 )
 def test_a_card_is_gone_through_by_voice_in_an_open_room(

@@ -253,8 +253,7 @@ def test_a_prepared_utterance_is_decoded_once_and_another_one_afresh(
     said, other = utterance("heparin seven thousand units"), utterance("balloon out")
     recogniser.prepare(said)
     assert recogniser._prepared is not None
-    for each in recogniser._prepared[1]:
-        each.result()
+    recogniser._prepared[1].result()
     recogniser.prepare(said)
     pid = recogniser.worker_pid
     assert pid is not None
@@ -301,7 +300,7 @@ def test_two_children_weigh_as_one_does_and_one_may_die() -> None:
             "pressure one hundred twenty over ninety",
         )
     ]
-    one, two = PocketSphinxRecogniser(cathlab()), PocketSphinxRecogniser(cathlab(), second="searches")
+    one, two = PocketSphinxRecogniser(cathlab()), PocketSphinxRecogniser(cathlab(), children=2)
     try:
         fits = one.weigh(said, sentences)
         assert [fit is not None for fit in fits] == [True, False, True, True, True]
@@ -319,12 +318,12 @@ def test_two_children_weigh_as_one_does_and_one_may_die() -> None:
 
 
 @needs_flite
-def test_a_second_child_that_only_weighs_does_not_search() -> None:
+def test_a_second_child_weighs_and_does_not_search() -> None:
     said = utterance("pressure one hundred twenty over eighty")
     sentences = [
         worded(f"pressure one hundred {number} over eighty") for number in ("twenty", "ten", "thirty")
     ]
-    one, two = PocketSphinxRecogniser(cathlab()), PocketSphinxRecogniser(cathlab(), second="weighs")
+    one, two = PocketSphinxRecogniser(cathlab()), PocketSphinxRecogniser(cathlab(), children=2)
     try:
         two.follow(said)
         two.prepare(said)
@@ -343,36 +342,24 @@ def test_a_second_child_that_only_weighs_does_not_search() -> None:
 
 @needs_flite
 @pytest.mark.parametrize("tuned", [True, False])
-def test_the_second_child_searches_in_another_way_and_may_die(tuned: bool) -> None:
-    quiet = utterance("pressure one hundred twenty over eighty")
-    rng = np.random.default_rng(3)
-    loud = np.sqrt(np.mean(np.square(quiet.pcm, dtype=np.float64)))
-    noise = rng.normal(0.0, loud * 10 ** (-8 / 20), len(quiet.pcm))
-    noisy = replace(quiet, pcm=np.round(np.clip(quiet.pcm + noise, -32_768, 32_767)).astype(np.int16))
-    nothing = replace(quiet, pcm=np.zeros(800, np.int16))
+def test_two_children_hear_what_one_does_tuned_or_not(tuned: bool) -> None:
+    said = utterance("pressure one hundred twenty over eighty")
+    nothing = replace(said, pcm=np.zeros(800, np.int16))
     one = PocketSphinxRecogniser(cathlab(), tuned=tuned)
-    two = PocketSphinxRecogniser(cathlab(), second="searches", tuned=tuned)
-    # with the model as it came, or, if that is the first one's too, without the gate
-    other = PocketSphinxDecoder(cathlab(), gated=tuned, tuned=False)
+    two = PocketSphinxRecogniser(cathlab(), children=2, tuned=tuned)
+    by_hand = PocketSphinxDecoder(cathlab(), tuned=tuned)
     try:
-        for said in (quiet, noisy):
-            first, again = two.hear(said).hypotheses
-            assert (first,) == one.hear(said).hypotheses
-            assert again.searched_again
-            assert (replace(again, searched_again=False),) == other.decode(said.pcm)
-            two.follow(said)
-            two.prepare(said)
-            assert two.hear(said).hypotheses == (first, again)
-        # in noise they hear different things
-        assert first.score != again.score
-        assert [(h.words, h.searched_again) for h in two.hear(nothing).hypotheses] == [("", True)]
-        pid = two._workers[1].pid
+        assert two.hear(said).hypotheses == one.hear(said).hypotheses == by_hand.decode(said.pcm)
+        assert two.hear(nothing).hypotheses == ()
+        two.follow(said)
+        two.prepare(said)
+        assert two.hear(said).hypotheses == by_hand.decode(said.pcm)
+        # the one that searches may die
+        pid = two.worker_pid
         assert pid is not None
         os.kill(pid, signal.SIGKILL)
-        assert two.hear(noisy).hypotheses == (first, again)
+        assert two.hear(said).hypotheses == by_hand.decode(said.pcm)
         assert two.failures == 1
-        two._workers[1].close()
-        assert two.hear(noisy).hypotheses == (first,)
     finally:
         one.close()
         two.close()

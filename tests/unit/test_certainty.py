@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import fields, replace
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,18 +12,14 @@ from hypothesis import strategies as st
 from checkback.certainty import (
     ENOUGH,
     ENOUGH_TOGETHER,
-    FOR_SENTENCES,
     LEAST_ASKED,
     MOST_ASKED,
     NONE_PRIOR,
     RISKS,
-    USUAL_STANDS_OUT_DB,
     Decision,
     Risk,
-    Weights,
     decide,
     enough,
-    features,
     judge,
     only,
 )
@@ -82,52 +78,32 @@ def test_what_the_first_listener_was_not_asked_about_does_not_count_as_fitting_b
 
 
 class TestTheFirstListenerAlone:
-    ONE = Evidence(True, -5.0, phones_per_s=12.5)
-    ALIKE = Evidence(False, -5.3, phones_per_s=12.5)
+    ONE = Evidence(True, -5.0, phones=20, phones_per_s=12.5)
+    ALIKE = Evidence(False, -5.3, phones=20, phones_per_s=12.5)
 
-    def searched(self, one: bool | None, other: bool | None, **utterance: object) -> Heard:
-        """Return what one listener found: whether its second search chose the first sentence, or another."""
-        found = heard(replace(self.ONE, chosen_again=one), replace(self.ALIKE, chosen_again=other))
-        return replace(found, utterance=replace(NOTHING, **utterance))  # type: ignore[arg-type]
-
-    def test_two_searches_that_agree_say_more_than_two_that_do_not(self) -> None:
-        (agreed, _), none = judge(self.searched(True, False), [1.0, 1.0])
-        (apart, _), more_none = judge(self.searched(False, True), [1.0, 1.0])
-        assert agreed > apart + 0.1
-        assert none < more_none
-
-    def test_without_a_second_search_it_has_weights_of_its_own(self) -> None:
-        (once, _), _ = judge(self.searched(None, None), [1.0, 1.0])
-        (agreed, _), _ = judge(self.searched(True, False), [1.0, 1.0])
-        (apart, _), _ = judge(self.searched(False, False), [1.0, 1.0])
-        assert apart < once < agreed
-
-    def test_no_search_can_find_an_answer_and_that_is_no_disagreement(self) -> None:
-        disagree = [field.name for field in fields(Weights)].index("none_disagree") - FOR_SENTENCES
-        assert features(self.searched(False, False)).none[disagree] == 1.0
-        assert features(self.searched(False, False, expected=("fifty",))).none[disagree] == 0.0
+    ALONE = heard(replace(ONE, phones_logprob=-3.0), replace(ALIKE, phones_logprob=-6.0))
 
     def test_with_the_pedal_held_none_of_these_is_less_probable(self) -> None:
-        (held, _), none = judge(self.searched(True, False, held=True), [1.0, 1.0])
-        (open_room, _), more_none = judge(self.searched(True, False), [1.0, 1.0])
+        while_held = replace(self.ALONE, utterance=replace(NOTHING, held=True))
+        (held, _), none = judge(while_held, [1.0, 1.0])
+        (open_room, _), more_none = judge(self.ALONE, [1.0, 1.0])
         assert held > open_room
-        factor = NONE_PRIOR["no phones"].held / NONE_PRIOR["no phones"].open_room
+        factor = NONE_PRIOR["first alone"].held / NONE_PRIOR["first alone"].open_room
         assert none / held == pytest.approx(factor * more_none / open_room)
 
-    def test_it_has_to_be_surer_than_both_and_surer_still_in_noise(self) -> None:
-        fits = heard(replace(self.ONE, phones_logprob=-3.0), self.ALIKE)
-        clear = enough(replace(fits, stands_out_db=USUAL_STANDS_OUT_DB))
-        in_noise = enough(replace(fits, stands_out_db=USUAL_STANDS_OUT_DB - 0.1))
-        assert enough(fits) == clear
-        without = enough(replace(self.searched(True, False), stands_out_db=USUAL_STANDS_OUT_DB - 0.1))
-        assert all(ENOUGH[risk] < without[risk] for risk in ENOUGH)
-        assert all(ENOUGH[risk] < clear[risk] <= in_noise[risk] for risk in ENOUGH)
-        assert clear["usual"] < in_noise["usual"]
+    def test_it_has_to_be_surer_than_both(self) -> None:
+        assert all(ENOUGH[risk] < enough(self.ALONE)[risk] for risk in ENOUGH)
+
+    def test_a_sentence_is_not_the_less_probable_for_being_long(self) -> None:
+        long = [replace(each, phones=40, phones_logprob=-30.0) for each in (self.ONE, self.ALIKE)]
+        short = [replace(each, phones=10, phones_logprob=-30.0) for each in (self.ONE, self.ALIKE)]
+        assert 2 * judge(heard(*long), [1.0, 1.0])[1] < judge(heard(*short), [1.0, 1.0])[1]
 
     def test_the_phones_that_the_network_hears_count(self) -> None:
         fits = [replace(self.ONE, phones_logprob=-3.0), replace(self.ALIKE, phones_logprob=-12.0)]
+        alike = [replace(self.ONE, phones_logprob=-3.0), replace(self.ALIKE, phones_logprob=-3.0)]
         (with_it, _), none = judge(heard(*fits), [1.0, 1.0])
-        (without, _), _ = judge(heard(self.ONE, self.ALIKE), [1.0, 1.0])
+        (without, _), _ = judge(heard(*alike), [1.0, 1.0])
         assert with_it > without + 0.1
         # nothing fits them: it was talk
         badly = [
@@ -135,6 +111,13 @@ class TestTheFirstListenerAlone:
         ]
         _, more_none = judge(heard(*badly), [1.0, 1.0])
         assert more_none > 3 * none
+        # and then the difference between them means less
+        (surely, other), _ = judge(heard(*fits), [1.0, 1.0])
+        (hardly, another), _ = judge(heard(*badly), [1.0, 1.0])
+        assert hardly / another < surely / other / 1.5
+        # and what nobody tells any phones for is not known to be speech
+        _, unknown = judge(heard(self.ONE, self.ALIKE), [1.0, 1.0])
+        assert unknown > 3 * none
 
 
 @pytest.mark.parametrize(("free", "more"), [(replace(WROTE, tuned=True), True), (WROTE, False)])

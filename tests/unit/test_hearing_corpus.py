@@ -204,21 +204,6 @@ class TestAsIfThePhrasebookLackedIt:
         ]
         assert [each.score for each in left.hypotheses] == [None, -40.0]
 
-    @pytest.mark.parametrize(
-        ("was", "others", "then"),
-        [(True, False, True), (False, True, True), (None, False, False), (None, None, None)],
-    )
-    def test_so_would_its_second_search(
-        self, was: bool | None, others: bool | None, then: bool | None
-    ) -> None:
-        def searched(each: Hypothesis, chosen: bool | None) -> Hypothesis:
-            assert each.evidence is not None
-            return replace(each, evidence=replace(each.evidence, chosen_again=chosen))
-
-        left = lacking(self.heard(searched(self.FIRST, was), searched(self.NEAR, others)), 0)
-        assert left is not None and left.hypotheses[0].evidence is not None
-        assert left.hypotheses[0].evidence.chosen_again is then
-
     def test_its_choice_stays_if_that_was_another(self) -> None:
         fits_better = replace(self.NEAR, evidence=Evidence(first_fit=-3.0, second_logprob=-4.0))
         left = lacking(self.heard(self.FIRST, self.FAR, fits_better), 1)

@@ -28,7 +28,7 @@ def noise(seconds: float, seed: int = 4) -> NDArray[np.int16]:
 def by_hand(x: Numbers) -> Numbers:
     """Return what comes of a spectrogram, each convolution as a correlation."""
     with np.load(LEARNT) as arrays:
-        layers = {name: arrays[name].astype(np.float64) for name in arrays.files if "/" in name}
+        layers = {name: arrays[name].astype(np.float64) for name in arrays.files}
 
     def norm(x: Numbers, name: str) -> Numbers:
         scaled = (x - x.mean(axis=1, keepdims=True)) / np.sqrt(x.var(axis=1, keepdims=True) + 1e-5)
@@ -69,11 +69,6 @@ def test_loudness_and_a_microphone_that_lifts_some_tones_do_not_count(network: P
     lifted = lfilter([1.0, -0.5], [1.0], pcm)
     other = network(np.round(lifted).astype(np.int16))
     assert np.abs(np.exp(other) - np.exp(network(pcm))).mean() < 0.01
-
-
-def test_it_knows_the_words_that_were_said_when_it_was_learnt(network: PhoneNetwork) -> None:
-    assert network.knows(["balloon", "two", "five", "by", "twelve"]) and network.knows([])
-    assert not network.knows(["balloon", "card"])
 
 
 @pytest.mark.parametrize("samples", [0, 1, 159, 160, 161, 480, 5_000])

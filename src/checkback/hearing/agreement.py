@@ -55,8 +55,9 @@ FITS_PHONES = -12.0
 """If no sentence fits the phones that the second listener hears so well, in natural logarithms, others are looked
 for that sound like these phones; one call-out in three at 5 dB, one in fourteen at 15 dB (development side)."""
 
-FITS_NETWORK = -20.0
-"""The same for the phones that the network hears, where the first listener is alone."""
+FITS_NETWORK = -8.0
+"""The same for the phones that the network hears, where the first listener is alone; one call-out in two at 5 dB, one in
+four in quiet (development side)."""
 
 LOOKED_AT_FOR_PHONES = 80
 """So many are then looked at; the `FROM_EACH` that fit best are listed."""
@@ -144,6 +145,11 @@ class _Candidate:
     def ways(self) -> list[Wordings]:
         """All that is known of how it may be said."""
         return [self.wordings or worded(self.words), *self.also]
+
+    def take_wording(self, words: str) -> None:
+        """Let the first listener, if it is still to be asked, choose between its words and others that mean the same."""
+        if not self.wordings and not self.answer and words != self.words:
+            self.wordings = ((tuple(self.words.split()), tuple(words.split())),)
 
     def fit_phones(self, logprob: float | None) -> None:
         """Take how well it fits the phones, said in one of its ways."""
@@ -277,7 +283,7 @@ class Agreement:
         heard = () if self._first is None else self._first.hear(utterance).hypotheses
         if ahead is not None and ahead.dropped:
             return None
-        chosen = next((each for each in heard if not each.searched_again), None)
+        chosen = next(iter(heard), None)
         listed = _List()
         fits: list[_Asked] = []
         choice = None if chosen is None else self._language.meaning(chosen.words)
@@ -289,11 +295,9 @@ class Agreement:
         near_listed = chosen is not None and (taking is None or choice is None)
         if chosen is not None and near_listed:
             self._add(chosen.words.split(), listed, own=True)
-        for again in (each for each in heard if each.searched_again):
-            self._add_again(again.words.split(), chosen, listed)
         self._expect(utterance.expected, chosen, listed)
         if telling is not None:
-            self._hear_phones(telling.result(), heard, listed)
+            self._hear_phones(telling.result(), chosen, listed)
         fits.append(self._begin_weighing(utterance, list(listed.candidates.values()), fits, alone=alone))
         # what they find is put down by this thread alone
         taken = Taken() if taking is None else taking.result()
@@ -314,7 +318,7 @@ class Agreement:
         if wrote is None and not alone and self._network is not None:
             # it has failed, and what the first one heard must not stand on less than if there were no second one
             alone = True
-            self._hear_phones(self._network(pcm), heard, listed)
+            self._hear_phones(self._network(pcm), chosen, listed)
         candidates = list(listed.candidates.values())
         found_by_search = {id(each) for each in candidates if each.evidence.second_logprob is not None}
         fits.append(self._begin_weighing(utterance, candidates, fits, alone=alone))
@@ -370,19 +374,11 @@ class Agreement:
         for (candidate, _), logprob in zip(pairs, found, strict=True):
             candidate.fit_phones(logprob)
 
-    def _hear_phones(self, phones: Array, heard: Sequence[Hypothesis], listed: _List) -> None:
-        """Put down what the network's phones say, where the first listener is alone.
-
-        Nothing, if that one heard a word that the network was not learnt with.
-        """
-        sentences = [each.words for each in heard] + [each.words for each in listed.candidates.values()]
-        words = {word for each in sentences for word in each.split()}
-        assert self._network is not None
-        if not self._network.knows(words):
-            return
+    def _hear_phones(self, phones: Array, chosen: Hypothesis | None, listed: _List) -> None:
+        """Put down what the network's phones say, where the first listener is alone."""
         self._fit_phones(phones, listed)
         # where that one did not answer, nothing else could speak against what is found
-        if heard:
+        if chosen is not None:
             for each in self._find_by_phones(phones, listed, FITS_NETWORK):
                 each.add(found_by_first=True)
 
@@ -413,7 +409,7 @@ class Agreement:
             if meaning is None:
                 continue
             if (candidate := listed.candidates.get(meaning)) is not None:
-                # perhaps in other words
+                candidate.take_wording(words)
                 candidate.fit_phones(-unlike)
             elif meaning in new or len(new) < FROM_EACH:
                 # the first wording of a meaning fits best
@@ -430,10 +426,10 @@ class Agreement:
             candidate.add(second_distance=near)
 
     def _time(self, candidate: _Candidate, samples: int) -> None:
-        """Put down how fast a sentence would have been said."""
+        """Put down how long a sentence is, and how fast it would have been said."""
         speech_s = max(samples / SAMPLE_RATE_HZ - EDGES_S, SHORTEST_S)
         phones = len(self._matcher.phones(candidate.words.split()))
-        candidate.add(phones_per_s=round(phones / speech_s, 2))
+        candidate.add(phones=phones, phones_per_s=round(phones / speech_s, 2))
 
     def _begin_weighing(
         self,
@@ -527,23 +523,6 @@ class Agreement:
             if chosen is not None:
                 candidate.add(first_distance=self._matcher.apart(chosen.words.split(), answer.split()))
 
-    def _add_again(self, words: Sequence[str], chosen: Hypothesis | None, listed: _List) -> None:
-        """Put down which sentence the second search of the first listener chose."""
-        choice, sentence = self._language.meaning(" ".join(words)), " ".join(words)
-        if words and choice is None:
-            # of words that are no sentence the nearest one counts as chosen, as with the first search
-            for near in islice(self._matcher.nearest(words, within=WITHIN), LOOKED_AT):
-                if (choice := self._language.meaning(near.words)) is not None:
-                    sentence = near.words
-                    break
-        if choice is not None and choice not in listed.candidates:
-            new = listed.candidates[choice] = _Candidate(listed.wordings.get(choice, sentence))
-            new.add(found_by_first=True)
-            if chosen is not None:
-                new.add(first_distance=self._matcher.apart(chosen.words.split(), sentence.split()))
-        for meaning, candidate in listed.candidates.items():
-            candidate.add(chosen_again=meaning == choice)
-
     def _add(self, words: Sequence[str], listed: _List, *, own: bool) -> None:
         """List sentences that sound like `words`, up to `FROM_EACH` of different meaning.
 
@@ -607,7 +586,7 @@ def _worth_weighing(candidates: Sequence[_Candidate], alone: bool) -> list[_Cand
 def _matters(candidate: _Candidate) -> bool:
     """Return whether a sentence counts even if the second listener did not find it."""
     found = candidate.evidence
-    return candidate.answer or found.chosen or bool(found.chosen_again)
+    return candidate.answer or found.chosen
 
 
 def _by_phones(candidate: _Candidate) -> tuple[bool, float, float]:
@@ -615,7 +594,7 @@ def _by_phones(candidate: _Candidate) -> tuple[bool, float, float]:
     found = candidate.evidence
     fits = -math.inf if found.phones_logprob is None else found.phones_logprob
     far = math.inf if found.first_distance is None else found.first_distance
-    return not (candidate.answer or found.chosen or found.chosen_again), -fits, far
+    return not (candidate.answer or found.chosen), -fits, far
 
 
 def _put_down(judging: tuple[list[_Candidate], Future[tuple[Judged, ...]]] | None) -> None:

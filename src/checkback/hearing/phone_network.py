@@ -1,13 +1,12 @@
 """Which phones are heard in each frame: a small network that hears the sound itself, and needs no model beside it.
 
 Layers of convolutions along time (a depthwise one and two matrices in each, Liu et al., "A ConvNet for the 2020s",
-2022), learnt from call-outs in noise by `benchmarks/learn_phones.py` as connectionist temporal classification.  What
+2022), learnt from call-outs and any words of English in noise by `benchmarks/learn_phones.py` as connectionist temporal classification.  What
 comes of it is laid against sentences in `checkback.hearing.ctc`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
@@ -40,22 +39,15 @@ class PhoneNetwork:
     learnt : Path
         Arrays in the order in which they are used: a convolution of the spectrogram by `STEP` (first), a norm
         behind it (first_norm), for each layer a depthwise convolution (deep), a norm and two matrices (up, down),
-        a norm and a matrix (last); each with weight and bias.  And words: those that were said when it was learnt.
+        a norm and a matrix (last); each with weight and bias.
     """
 
     def __init__(self, learnt: Path = LEARNT) -> None:
         with np.load(learnt) as arrays:
-            self._layers: dict[str, Array] = {
-                name: arrays[name].astype(np.float32) for name in arrays.files if "/" in name
-            }
-            self._words = frozenset(map(str, arrays["words"]))
+            self._layers: dict[str, Array] = {name: arrays[name].astype(np.float32) for name in arrays.files}
         self._depth = sum(name.startswith("deep/") and name.endswith("/weight") for name in self._layers)
         assert len(self._layers["last/bias"]) == len(PHONES) + 1
         self._threads = ThreadpoolController()
-
-    def knows(self, words: Iterable[str]) -> bool:
-        """Return whether all of some words were said when it was learnt; others it hears badly, and takes for these."""
-        return self._words.issuperset(words)
 
     def __call__(self, pcm: Pcm) -> Array:
         """Return the natural logarithm of the probability of each phone and of the blank, by frame.

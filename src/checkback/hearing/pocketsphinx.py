@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from itertools import takewhile
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 from pocketsphinx import Config, Decoder, get_model_path
@@ -185,13 +185,8 @@ class PocketSphinxDecoder:
     ----------
     grammar : Grammar
         Its word graph is the language.
-    gated : bool
-        Decode what the gate leaves of the sound, or else the sound as it is; sentences are always weighed on
-        what the gate leaves.
     tuned : bool
         With the acoustic model changed for call-outs in noise.
-    searches_tuned : bool
-        If not, only sentences are weighed with that model, and searched is with the one that came.
     change : Path
         With which it is tuned.
 
@@ -210,15 +205,13 @@ class PocketSphinxDecoder:
         self,
         grammar: Grammar,
         *,
-        gated: bool = True,
         tuned: bool = True,
-        searches_tuned: bool = True,
         change: Path = TUNING,
     ) -> None:
         known = pronunciations_of(grammar.words, grammar.pronunciations)
         # Two, because one that has taken a sound whole crashes when it then takes a long one piece by piece.
         self._whole = decoder_of(known, change=change if tuned else None, **TUNED)
-        self._by_piece = decoder_of(known, change=change if tuned and searches_tuned else None, **TUNED)
+        self._by_piece = decoder_of(known, change=change if tuned else None, **TUNED)
         self._words = grammar.words
         # The cheapest search there is, for the passes that only learn from the sound.
         idle = (0, 1, [(0, 1, 1.0, min(grammar.words))])
@@ -228,7 +221,6 @@ class PocketSphinxDecoder:
         self._by_piece.add_fsg(_PHRASEBOOK, self._by_piece.create_fsg(_PHRASEBOOK, *phrasebook))
         #: What is being searched, how much of it was, and how much of it was learnt from; 0: nothing is.
         self._followed: Pcm = np.zeros(0, np.int16)
-        self._gated = gated
         self._gate = Gate(self._followed)
         self._searched = self._learnt = 0
         #: The sound that sentences were last weighed on, and what the gate leaves of it.
@@ -279,8 +271,7 @@ class PocketSphinxDecoder:
         learnt = max((length for length in lengths if length + MARGIN <= len(pcm)), default=len(pcm))
         known = self._searched
         if learnt != self._learnt or not np.array_equal(self._followed[:known], pcm[:known]):
-            # of nothing a gate learns nothing, and lets everything through
-            self._gate = Gate(pcm[: learnt if self._gated else 0])
+            self._gate = Gate(pcm[:learnt])
             self._learn(self._gate(pcm)[:learnt])
         self._followed = pcm
         begin = self._searched
@@ -412,11 +403,8 @@ _Question = _Decode | _Follow | _Weigh
 _Answer = tuple[Hypothesis, ...] | tuple[Fit | None, ...]
 
 
-def _make_answer(grammar: Grammar, tuned: bool, change: Path, again: bool) -> Callable[[_Question], _Answer]:
-    # The second search has to err in another way than the first one: with another model, or without the gate.
-    decoder = PocketSphinxDecoder(
-        grammar, gated=tuned or not again, tuned=tuned, searches_tuned=tuned and not again, change=change
-    )
+def _make_answer(grammar: Grammar, tuned: bool, change: Path) -> Callable[[_Question], _Answer]:
+    decoder = PocketSphinxDecoder(grammar, tuned=tuned, change=change)
 
     def answer(question: _Question) -> _Answer:
         if isinstance(question, _Follow):
@@ -429,21 +417,15 @@ def _make_answer(grammar: Grammar, tuned: bool, change: Path, again: bool) -> Ca
     return answer
 
 
-Second = Literal["none", "searches", "weighs"]
-"""What a second child process does."""
-
-
 class PocketSphinxRecogniser:
-    """PocketSphinx over a grammar, in a child process.
+    """PocketSphinx over a grammar, in one child process or two.
 
     Parameters
     ----------
     grammar : Grammar
         Its word graph is the language.
-    second : {"none", "searches", "weighs"}
-        A second child, with which sentences are weighed in half of the time.  One that searches also decodes,
-        with the acoustic model as it came, or, where that is the first one's too, without the gate: two searches
-        that err in different ways.
+    children : int
+        Two weigh sentences in half of the time; only one of them searches.
     tuned : bool
     change : Path
         As for `PocketSphinxDecoder`.
@@ -457,12 +439,11 @@ class PocketSphinxRecogniser:
     name = "pocketsphinx"
 
     def __init__(
-        self, grammar: Grammar, *, second: Second = "none", tuned: bool = True, change: Path = TUNING
+        self, grammar: Grammar, *, children: int = 1, tuned: bool = True, change: Path = TUNING
     ) -> None:
         plain = replace(grammar, pronunciations=dict(grammar.pronunciations))
-        children = (False,) if second == "none" else (False, True)
-        with ThreadPoolExecutor(2) as starting:
-            workers = [starting.submit(self._start, plain, tuned, change, again) for again in children]
+        with ThreadPoolExecutor(children) as starting:
+            workers = [starting.submit(self._start, plain, tuned, change) for _ in range(children)]
         failures = [failure for each in workers if (failure := each.exception()) is not None]
         if failures:
             for each in workers:
@@ -473,15 +454,11 @@ class PocketSphinxRecogniser:
         self._worker = self._workers[0]
         #: Number of the child that is asked about the next sentence.
         self._turn = 0
-        self._searching = self._workers[: 2 if second == "searches" else 1]
-        self._prepared: tuple[Utterance, list[Future[_Answer | None]]] | None = None
-        self._following: list[Future[_Answer | None]] = []
+        self._prepared: tuple[Utterance, Future[_Answer | None]] | None = None
+        self._following: Future[_Answer | None] | None = None
 
-    def _start(self, grammar: Grammar, tuned: bool, change: Path, again: bool) -> Worker[_Question, _Answer]:
-        return Worker(partial(_make_answer, grammar, tuned, change, again), name=self.name)
-
-    def _submit(self, question: _Question) -> list[Future[_Answer | None]]:
-        return [worker.submit(question) for worker in self._searching]
+    def _start(self, grammar: Grammar, tuned: bool, change: Path) -> Worker[_Question, _Answer]:
+        return Worker(partial(_make_answer, grammar, tuned, change), name=self.name)
 
     @property
     def failures(self) -> int:
@@ -498,8 +475,8 @@ class PocketSphinxRecogniser:
 
         May be called again and again; while a child is busy it does nothing.
         """
-        if all(each.done() for each in self._following):
-            self._following = self._submit(_Follow(so_far.pcm, so_far.held))
+        if self._following is None or self._following.done():
+            self._following = self._worker.submit(_Follow(so_far.pcm, so_far.held))
 
     def prepare(self, utterance: Utterance) -> None:
         """Begin to decode sound that will probably be the next utterance; returns at once.
@@ -508,16 +485,11 @@ class PocketSphinxRecogniser:
         and again while the pause lasts.
         """
         prepared = self._prepared
-        if prepared is None or (
-            prepared[0].pcm is not utterance.pcm and all(each.done() for each in prepared[1])
-        ):
-            self._prepared = utterance, self._submit(_Decode(utterance.pcm, utterance.held))
+        if prepared is None or (prepared[0].pcm is not utterance.pcm and prepared[1].done()):
+            self._prepared = utterance, self._worker.submit(_Decode(utterance.pcm, utterance.held))
 
     def hear(self, utterance: Utterance) -> Heard:
-        """Decode one utterance; see `Recogniser.hear`.
-
-        Where two search, the last hypothesis is that of the second, without words if it found nothing.
-        """
+        """Decode one utterance; see `Recogniser.hear`."""
         prepared, self._prepared = self._prepared, None
         if (
             prepared is not None
@@ -526,15 +498,9 @@ class PocketSphinxRecogniser:
         ):
             decoding = prepared[1]
         else:
-            decoding = self._submit(_Decode(utterance.pcm, utterance.held))
-        answers = [each.result() for each in decoding]
-        found = [h for h in answers[0] or () if isinstance(h, Hypothesis)]
-        for answer in answers[1:]:
-            # a search that failed says nothing, and one that found nothing says so
-            if answer is not None:
-                again = next((h for h in answer if isinstance(h, Hypothesis)), Hypothesis(""))
-                found.append(replace(again, searched_again=True))
-        return Heard(utterance, self.name, tuple(found))
+            decoding = self._worker.submit(_Decode(utterance.pcm, utterance.held))
+        found = tuple(h for h in decoding.result() or () if isinstance(h, Hypothesis))
+        return Heard(utterance, self.name, found)
 
     def weigh(self, utterance: Utterance, sentences: Sequence[Wordings]) -> tuple[Fit | None, ...]:
         """Return how well each sentence fits; see `PocketSphinxDecoder.weigh`."""

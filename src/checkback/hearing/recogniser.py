@@ -130,10 +130,10 @@ class Evidence:
         The least of the differences between the two over the pieces of the text.
     found_by_first, found_by_second : bool
         Which listeners brought it to the list.
+    phones : int
+        How long it is; 0 if nobody counted.
     phones_per_s : float
         How fast it would have been said; 0 if nobody counted.
-    chosen_again : bool or None
-        The first listener's second search, in another way, chose it too; None if there was none.
     phones_logprob : float or None
         How much less probable its phones are than the likeliest of all, on what the second listener hears frame by
         frame, or the network where the first one is alone, in natural logarithms; None if nobody tells, or the sentence
@@ -150,8 +150,8 @@ class Evidence:
     found_by_first: bool = False
     found_by_second: bool = False
     phones_per_s: float = 0.0
-    chosen_again: bool | None = None
     phones_logprob: float | None = None
+    phones: int = 0
 
     @property
     def likely(self) -> float | None:
@@ -175,15 +175,12 @@ class Hypothesis:
         False if the sound fits the grammar so badly that it was probably not a call-out.
     evidence : Evidence or None
         None if nobody looked beyond the one sentence.
-    searched_again : bool
-        It is what a second search of the same sound found, and stands beside the others.
     """
 
     words: str
     score: float | None = None
     likely_speech_to_us: bool = True
     evidence: Evidence | None = None
-    searched_again: bool = False
 
 
 @dataclass(frozen=True, slots=True)
