@@ -244,6 +244,11 @@ def as_json(trial: Trial, meaning: Callable[[str], Hashable | None]) -> dict[str
     return data
 
 
+def _evidence(data: dict[str, Any]) -> Evidence:
+    """Read evidence; of a version that counted no phones none can be made."""
+    return Evidence(**data | {"phones": data["phones"]})
+
+
 def from_json(data: dict[str, Any]) -> Trial:
     """Read what `as_json` wrote."""
     pieces = []
@@ -254,7 +259,7 @@ def from_json(data: dict[str, Any]) -> Trial:
                 each["words"],
                 each["score"],
                 each["likely_speech_to_us"],
-                None if each["evidence"] is None else Evidence(**each["evidence"]),
+                None if each["evidence"] is None else _evidence(each["evidence"]),
             )
             for each in heard["hypotheses"]
         )

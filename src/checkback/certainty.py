@@ -47,6 +47,10 @@ _NONE_PHONES_SPAN, _NONE_EACH_PHONE_SPAN = 60.0, 3.0
 """Beyond these, evidence that is worse counts no more: for the fit, in thousands; in nats; in phone edits; in nats; in
 nats, of a whole sentence and of each of its phones."""
 
+_FITS_NOTHING, _FITS_NOTHING_EACH_PHONE = 60.0, 3.0
+"""Where even the best sentence fits the network's phones so badly, in nats, as a whole or for each of its phones, it was
+none of them: of what was rightly taken on the development side nothing fits so badly."""
+
 USUAL_PACE = 12.5
 """Phones a second."""
 
@@ -210,17 +214,22 @@ def features(heard: Heard) -> Features:
 
 
 def _badly(evidence: Sequence[Evidence], *, each_phone: bool) -> float:
-    """Return how badly even the sentence fits that fits the phones best, in nats for each phone, or in tens of nats.
-
-    Where no phones were heard, the first listener alone knows of nothing that speaks against talk.
-    """
+    """Return how badly even the sentence fits that fits the phones best, in nats for each phone, or in tens of nats."""
     known = [(e.phones_logprob, e.phones) for e in evidence if e.phones_logprob is not None]
     if not known:
         return _NONE_EACH_PHONE_SPAN if each_phone else 0.0
     logprob, phones = max(known)
     if each_phone:
-        return min(-logprob / max(phones, 1), _NONE_EACH_PHONE_SPAN)
+        return min(-logprob / phones, _NONE_EACH_PHONE_SPAN) if phones else _NONE_EACH_PHONE_SPAN
     return min(-logprob, _NONE_PHONES_SPAN) / 10.0
+
+
+def _fits_nothing(heard: Heard) -> bool:
+    """Return whether no sentence can have been said, by the phones that the network tells."""
+    evidence = [h.evidence for h in heard.hypotheses if h.evidence is not None]
+    known = [e.phones_logprob for e in evidence if e.phones_logprob is not None]
+    badly = _badly(evidence, each_phone=True)
+    return not known or max(known) < -_FITS_NOTHING or badly >= _FITS_NOTHING_EACH_PHONE
 
 
 def _clearness(stands_out_db: float | None) -> float:
@@ -270,6 +279,8 @@ def judge(heard: Heard, priors: Sequence[float]) -> tuple[tuple[float, ...], flo
         What else speaks for each, as a factor of its odds: see `PRIOR`.
     """
     if heard.free_text is None:
+        if _fits_nothing(heard):
+            return tuple(0.0 for _ in heard.hypotheses), 1.0
         worth = ONE_LISTENER
     elif heard.free_text.tuned:
         worth = SECOND_ALONE if _second_alone(heard) else TWO_LISTENERS

@@ -89,6 +89,7 @@ def replayed(
     return heard, loop
 
 
+# "card not here" by slt is met with silence in an open room: the network hears "four nine two"
 @pytest.mark.parametrize(
     ("script", "voice"),
     [(STENT_LOST, "slt"), (PERFORATION, "rms"), (ALLERGY, "rms")],

@@ -124,7 +124,7 @@ class TestOneListener:
         monkeypatch.setattr(agreement, "FITS_NETWORK", math.inf)
         listeners._hear_phones(PhoneNetwork()(sound.pcm), Hypothesis("wire out", -40.0), listed)
         assert {" ".join(form) for form in candidate.wordings[0]} == {other, "act one oh five"}
-        (fit,) = listeners._fits(sound, [candidate])
+        (fit,) = listeners._fits(sound, [candidate.wordings])
         assert fit is not None and fit.words == "act one oh five"
 
     def test_where_it_does_not_answer_the_network_lists_nothing_by_itself(
@@ -151,6 +151,16 @@ class TestOneListener:
         for pcm in (silence(1.0), np.zeros(800, np.int16), silence(0.02)):
             outcome = room.loop.heard(one.hear(Utterance(pcm, 0.0, 1.0)))
             assert outcome.result == "ignored"
+        rng = np.random.default_rng(12)
+        for seconds, loud, expected in (
+            (0.3, 300, ()),
+            (0.5, 3_000, ("fifty", "fifteen")),
+            (0.8, 10_000, ()),
+        ):
+            burst = np.round(rng.standard_normal(round(seconds * 16_000)) * loud).clip(-32_768, 32_767)
+            pressed = Utterance(burst.astype(np.int16), 0.0, seconds, held=True, expected=expected)
+            outcome = room.loop.heard(one.hear(pressed))
+            assert outcome.result == "asked" and {e.body.kind for e in outcome.entries} <= {"unclear"}
         room.journal.close()
 
 

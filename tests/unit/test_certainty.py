@@ -15,6 +15,7 @@ from checkback.certainty import (
     LEAST_ASKED,
     MOST_ASKED,
     NONE_PRIOR,
+    PRIOR,
     RISKS,
     Decision,
     Risk,
@@ -115,9 +116,16 @@ class TestTheFirstListenerAlone:
         (surely, other), _ = judge(heard(*fits), [1.0, 1.0])
         (hardly, another), _ = judge(heard(*badly), [1.0, 1.0])
         assert hardly / another < surely / other / 1.5
-        # and what nobody tells any phones for is not known to be speech
-        _, unknown = judge(heard(self.ONE, self.ALIKE), [1.0, 1.0])
-        assert unknown > 3 * none
+
+    def test_what_fits_no_phones_is_no_sentence_however_much_speaks_for_it(self) -> None:
+        far = [replace(self.ONE, phones=40, phones_logprob=-61.0), replace(self.ALIKE, phones_logprob=-90.0)]
+        badly = [replace(self.ONE, phones=3, phones_logprob=-9.5), self.ALIKE]
+        for found in (far, badly, [self.ONE, self.ALIKE]):
+            # nor an answer that is waited for
+            (one, other), none = judge(heard(*found), [PRIOR["expected"], 1.0])
+            assert one == other == 0.0 and none == 1.0
+        near = [replace(self.ONE, phones=40, phones_logprob=-40.0), replace(self.ALIKE, phones_logprob=-90.0)]
+        assert judge(heard(*near), [1.0, 1.0])[0][0] > 0.5
 
 
 @pytest.mark.parametrize(("free", "more"), [(replace(WROTE, tuned=True), True), (WROTE, False)])

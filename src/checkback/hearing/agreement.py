@@ -455,7 +455,9 @@ class Agreement:
         """
         known = {*without, *(id(each) for some, _ in begun for each in some)}
         new = [each for each in _worth_weighing(candidates, alone) if id(each) not in known]
-        return new, self._waiting.submit(self._fits, utterance, new)
+        # as they are known now: others may be found while it weighs
+        ways = [each.wordings or worded(each.words) for each in new]
+        return new, self._waiting.submit(self._fits, utterance, ways)
 
     def _found(self, found: Sequence[Judged], listed: _List) -> None:
         """List what the second listener found, up to `MOST_FOUND` of different meaning."""
@@ -494,11 +496,10 @@ class Agreement:
         for threads in (self._beginning, self._waiting):
             threads.shutdown(wait=True, cancel_futures=True)
 
-    def _fits(self, utterance: Utterance, candidates: Sequence[_Candidate]) -> tuple[Fit | None, ...]:
+    def _fits(self, utterance: Utterance, ways: Sequence[Wordings]) -> tuple[Fit | None, ...]:
         """Let the first listener judge sentences."""
-        if not candidates or not isinstance(self._first, Weighing):
+        if not ways or not isinstance(self._first, Weighing):
             return ()
-        ways = [candidate.wordings or worded(candidate.words) for candidate in candidates]
         return self._first.weigh(utterance, ways)
 
     def _begin_judging(
