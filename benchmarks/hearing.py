@@ -417,9 +417,7 @@ def judge_apart(options: argparse.Namespace, book: Phrasebook) -> None:
     meaning, room = language_of(book).meaning, Room(book)
     for name, trials in read_kept(options.json).items():
         both = " and " in name
-        whole = next(
-            each for each in CALIBRATED if each.constant == ("TWO_LISTENERS" if both else "ONE_LISTENER")
-        )
+        whole = next(each for each in CALIBRATED if each.both == both and each.reduced is None)
         said = [trial for trial in trials if not trial.chatter]
         if not said:
             continue
@@ -429,8 +427,8 @@ def judge_apart(options: argparse.Namespace, book: Phrasebook) -> None:
                 raise UserError(
                     f"All call-outs of {name!r} are by {voice}: to judge each voice by the others, give files with more voices."
                 )
-            found = cases(others, meaning, whole.reduced, options.talk_weight)
-            found += lacking_cases(others, meaning, whole.reduced, options.lacking_weight)
+            found = cases(others, meaning, None, options.talk_weight)
+            found += lacking_cases(others, meaning, None, options.lacking_weight)
             setattr(certainty, whole.constant, fitted(found, whole.left_out))
             for trial in said:
                 if trial.item.voice == voice:

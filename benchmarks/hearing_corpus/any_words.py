@@ -14,14 +14,18 @@ from checkback.hearing.pronunciations import bundled_pronunciations
 from checkback.language.phrasebook import Phrasebook
 from checkback.listeners import grammar_of
 from hearing_corpus.sentences import side_of
-from hearing_corpus.tuning_sound import PITCHES, Said, free_sentences, spoken
-from hearing_corpus.voices import BEYOND, FOREIGN, HELD_BACK, MANY, MIXED, PICO, VOICES, Voice, phonemes
+from hearing_corpus.tuning_sound import PITCHES, Said, free_sentences, quick_voices, spoken
+from hearing_corpus.voices import BEYOND, FOREIGN, MANY, MIXED, PICO, Voice, phonemes
 
 QUICK, SLOW = 6_000, 900
 """Sentences by the engines that speak at once, and by the many speakers of Kokoro."""
 
 FOREIGN_SHARE = 5
 """Every so manieth of the quick ones is said in the sounds of another language."""
+
+OF_DICTIONARY, OF_CALL_OUTS = 0.4, 0.3
+"""So many of the sentences are words of the dictionary, and call-outs with some of them; the others are words of the
+phrasebook in any order."""
 
 EXCHANGED = 0.35
 """So many words of a call-out are exchanged for others."""
@@ -43,11 +47,11 @@ _SIGNS = dict.fromkeys("əʌæɛɪᵻᵊɔʊOAIWYɜɑiu", "any") | {
 
 def said_as_written(word: str, phones: str) -> bool:
     """Return whether the voices say a word with the consonants that a dictionary has for it, and as many vowels."""
-    spoken = [_SIGNS[sign] for sign in phonemes(word) if sign in _SIGNS]
+    sounds = [_SIGNS[sign] for sign in phonemes(word) if sign in _SIGNS]
     written: list[str] = []
     for phone in phones.split():
         written += ["any", "R"] if phone == "ER" else ["any"] if phone[0] in "AEIOU" else [phone]
-    return [each.replace("D", "T") for each in spoken] == [each.replace("D", "T") for each in written]
+    return [each.replace("D", "T") for each in sounds] == [each.replace("D", "T") for each in written]
 
 
 class _Words:
@@ -69,15 +73,15 @@ class _Words:
     def _any(self) -> str:
         while True:
             word, phones = self._rng.choice(self._dictionary)
-            if word not in KEPT_BACK and said_as_written(word, phones):
+            if said_as_written(word, phones):
                 return word
 
     def _draw(self) -> str:
         rng = self._rng
         which = rng.random()
-        if which < 0.4:
+        if which < OF_DICTIONARY:
             return " ".join(self._any() for _ in range(rng.randint(2, 5)))
-        if which < 0.7:
+        if which < OF_DICTIONARY + OF_CALL_OUTS:
             words = rng.choice(self._free).split()
             return " ".join(self._any() if rng.random() < EXCHANGED else word for word in words)
         return " ".join(rng.choices(self._own, k=rng.randint(3, 7)))
@@ -87,7 +91,7 @@ class _Words:
         while True:
             words = self._draw()
             # most are no sentence of either side, but they might be
-            if side_of(words) == "dev":
+            if side_of(words) == "dev" and KEPT_BACK.isdisjoint(words.split()):
                 yield words
 
 
@@ -104,14 +108,8 @@ def any_words(folder: Path, book: Phrasebook, measured: set[str]) -> Iterator[Sa
     """
     rng = random.Random("any words")
     words = (each for each in _Words(book, free_sentences(book, measured), rng) if each not in measured)
-    quick = [
-        each
-        for each in VOICES["dev"]
-        if each.name not in HELD_BACK and each.engine != "kokoro" and each.pitch == 1.0
-    ]
-    voices: list[Voice] = []
-    for n in range(QUICK):
-        voices.append(rng.choice(FOREIGN if n % FOREIGN_SHARE == 0 else [*quick, *PICO]))
+    quick = [*quick_voices(), *PICO]
+    voices: list[Voice] = [rng.choice(FOREIGN if n % FOREIGN_SHARE == 0 else quick) for n in range(QUICK)]
     voices += [rng.choice([*MANY, *MIXED, *BEYOND]) for _ in range(SLOW)]
     pitches = [round(rng.choice([1.0, rng.uniform(*PITCHES)]), 3) for _ in voices]
     sentences = [next(words) for _ in voices]

@@ -101,8 +101,7 @@ def best_of_second(heard: Heard, book: Phrasebook) -> Heard:
 def lacking(heard: Heard, right: int) -> Heard | None:
     """Return what would have been heard if the phrasebook lacked what was said; None if nothing would be listed.
 
-    Where that was what the first listener chose, it would have chosen what fits it best of
-    the others.
+    Where that was what the first listener chose, it would have chosen what fits it best of the others.
 
     Parameters
     ----------
@@ -119,10 +118,7 @@ def lacking(heard: Heard, right: int) -> Heard | None:
     left[best] = replace(
         left[best],
         score=gone.score if was.chosen else left[best].score,
-        evidence=replace(
-            new,
-            chosen=new.chosen or was.chosen,
-        ),
+        evidence=replace(new, chosen=new.chosen or was.chosen),
     )
     return replace(heard, hypotheses=tuple(left))
 

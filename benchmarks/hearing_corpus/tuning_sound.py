@@ -164,10 +164,15 @@ def call_outs(
         yield from pool.map(spoken, repeat(folder), *zip(*wanted, strict=True), chunksize=8)
 
 
+def quick_voices() -> list[Voice]:
+    """Return the voices of the development side that are not held back and speak at once."""
+    voices = [each for each in VOICES["dev"] if each.name not in HELD_BACK and each.engine != "kokoro"]
+    return [each for each in voices if each.pitch == 1.0]
+
+
 def talk(folder: Path) -> Iterator[Said]:
     """Make talk, which is not meant for the program."""
-    voices = [each for each in VOICES["dev"] if each.name not in HELD_BACK and each.engine != "kokoro"]
-    voices = [each for each in voices if each.pitch == 1.0]
+    voices = quick_voices()
     rng = random.Random("talk")
     for n, line in enumerate(long_talk("dev")):
         yield spoken(folder, voices[n % len(voices)], round(rng.uniform(*PITCHES), 3), line, talk=True)

@@ -45,11 +45,8 @@ _DISTANCE_SPAN = 5.0
 _PHONES_SPAN = 20.0
 _NONE_PHONES_SPAN, _NONE_EACH_PHONE_SPAN = 60.0, 3.0
 """Beyond these, evidence that is worse counts no more: for the fit, in thousands; in nats; in phone edits; in nats; in
-nats, of a whole sentence and of each of its phones."""
-
-_FITS_NOTHING, _FITS_NOTHING_EACH_PHONE = 60.0, 3.0
-"""Where even the best sentence fits the network's phones so badly, in nats, as a whole or for each of its phones, it was
-none of them: of what was rightly taken on the development side nothing fits so badly."""
+nats, of a whole sentence and of each of its phones.  Where even the best sentence fits the network's phones so badly as
+one of the last two, it was none of them: of what was rightly taken on the development side nothing does."""
 
 USUAL_PACE = 12.5
 """Phones a second."""
@@ -220,16 +217,15 @@ def _badly(evidence: Sequence[Evidence], *, each_phone: bool) -> float:
         return _NONE_EACH_PHONE_SPAN if each_phone else 0.0
     logprob, phones = max(known)
     if each_phone:
-        return min(-logprob / phones, _NONE_EACH_PHONE_SPAN) if phones else _NONE_EACH_PHONE_SPAN
+        return min(-logprob / max(phones, 1), _NONE_EACH_PHONE_SPAN)
     return min(-logprob, _NONE_PHONES_SPAN) / 10.0
 
 
 def _fits_nothing(heard: Heard) -> bool:
     """Return whether no sentence can have been said, by the phones that the network tells."""
     evidence = [h.evidence for h in heard.hypotheses if h.evidence is not None]
-    known = [e.phones_logprob for e in evidence if e.phones_logprob is not None]
-    badly = _badly(evidence, each_phone=True)
-    return not known or max(known) < -_FITS_NOTHING or badly >= _FITS_NOTHING_EACH_PHONE
+    best = max((e.phones_logprob for e in evidence if e.phones_logprob is not None), default=-math.inf)
+    return best < -_NONE_PHONES_SPAN or _badly(evidence, each_phone=True) >= _NONE_EACH_PHONE_SPAN
 
 
 def _clearness(stands_out_db: float | None) -> float:

@@ -1,8 +1,8 @@
 """Which phones are heard in each frame: a small network that hears the sound itself, and needs no model beside it.
 
 Layers of convolutions along time (a depthwise one and two matrices in each, Liu et al., "A ConvNet for the 2020s",
-2022), learnt from call-outs and any words of English in noise by `benchmarks/learn_phones.py` as connectionist temporal classification.  What
-comes of it is laid against sentences in `checkback.hearing.ctc`.
+2022), learnt from call-outs and any words of English in noise by `benchmarks/learn_phones.py` as connectionist
+temporal classification.  What comes of it is laid against sentences in `checkback.hearing.ctc`.
 """
 
 from __future__ import annotations
