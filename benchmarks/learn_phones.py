@@ -23,18 +23,25 @@ from typing import Any
 import numpy as np
 import torch
 from hearing_corpus import told_plainly
-from hearing_corpus.any_words import any_words
-from hearing_corpus.corpus import read_manifest
-from hearing_corpus.phone_learning import Example, Mean, Spoken, by_steps, drawn, learn, read_state, write
-from hearing_corpus.tuning_sound import Roughener, Said, read_said
+from hearing_corpus.any_words import said_of_all_kinds
+from hearing_corpus.phone_learning import (
+    SHORT_NUMBERS,
+    Example,
+    Mean,
+    Spoken,
+    by_steps,
+    drawn,
+    learn,
+    read_state,
+    write,
+)
+from hearing_corpus.tuning_sound import Said, with_harder
 from numpy.typing import NDArray
 from torch import nn
 from torch.nn import functional
 
-from checkback import app
 from checkback.hearing.ctc import BLANK
 from checkback.hearing.phone_network import BANDS, STEP, spectrogram
-from checkback.settings import Settings
 
 WIDTH, INNER = 256, 512
 """Of the layers, and of what is between the two matrices of each."""
@@ -53,17 +60,13 @@ HIDDEN, WIDEST = 3, 12
 """Fewer than so many times, fewer than so many bands and moments of a sound are hidden (Park et al., "SpecAugment",
 2019)."""
 
-SHORT_NUMBERS = bool(getattr(torch.cpu, "_is_avx512_bf16_supported", lambda: False)())
-"""Whether the processor has numbers of 16 bits."""
-
 _mine: dict[str, Any] = {}
 """What a process keeps."""
 
 
 def _begin(said: list[Said], seed: int, share: float) -> None:
     """Make what a process of the pool needs."""
-    both = [Roughener(said, seed, many=True, share=share, harder=harder) for harder in (False, True)]
-    _mine.update(sounds=both, seed=seed)
+    _mine.update(sounds=with_harder(said, seed, share), seed=seed)
 
 
 def _hear(piece: int) -> list[Example]:
@@ -142,10 +145,7 @@ def main() -> None:
     torch.set_num_threads(options.processes)
     torch.manual_seed(options.seed)
     examples: list[Example] = []
-    said = read_said(options.said)
-    measured = {item.said for item in read_manifest(options.corpus)}
-    said += any_words(options.said.parent, app.load_book(Settings()), measured)
-    begun = (said, options.seed, options.share)
+    begun = (said_of_all_kinds(options.said, options.corpus), options.seed, options.share)
     with ProcessPoolExecutor(options.processes, initializer=_begin, initargs=begun) as pool:
         for some in pool.map(_hear, range(math.ceil(options.count / PIECE))):
             examples += some

@@ -10,11 +10,14 @@ from itertools import repeat
 from os import cpu_count
 from pathlib import Path
 
+from checkback import app
 from checkback.hearing.pronunciations import bundled_pronunciations
 from checkback.language.phrasebook import Phrasebook
 from checkback.listeners import grammar_of
+from checkback.settings import Settings
+from hearing_corpus.corpus import read_manifest
 from hearing_corpus.sentences import side_of
-from hearing_corpus.tuning_sound import PITCHES, Said, free_sentences, quick_voices, spoken
+from hearing_corpus.tuning_sound import PITCHES, Said, free_sentences, quick_voices, read_said, spoken
 from hearing_corpus.voices import BEYOND, FOREIGN, MANY, MIXED, PICO, Voice, phonemes
 
 QUICK, SLOW = 6_000, 900
@@ -93,6 +96,24 @@ class _Words:
             # most are no sentence of either side, but they might be
             if side_of(words) == "dev" and KEPT_BACK.isdisjoint(words.split()):
                 yield words
+
+
+def said_of_all_kinds(listed: Path, corpus: Path) -> list[Said]:
+    """Return the sounds of a list of `tune_whisper.py`, and sentences of any words beside them.
+
+    Parameters
+    ----------
+    listed : Path
+    corpus : Path
+        Manifest of the development side, whose sentences are left out.
+
+    Raises
+    ------
+    UserError
+        If one of the two is not there.
+    """
+    measured = {item.said for item in read_manifest(corpus)}
+    return [*read_said(listed), *any_words(listed.parent, app.load_book(Settings()), measured)]
 
 
 def any_words(folder: Path, book: Phrasebook, measured: set[str]) -> Iterator[Said]:

@@ -348,5 +348,11 @@ class Roughener:
         return _pcm(sound * 10 ** (rng.uniform(-14, 10) / 20))
 
 
+def with_harder(said: list[Said], seed: int, share: float) -> tuple[Roughener, Roughener]:
+    """Return what draws from sounds by many speakers, and the same with harder examples."""
+    usual, harder = (Roughener(said, seed, many=True, share=share, harder=harder) for harder in (False, True))
+    return usual, harder
+
+
 def _pcm(sound: Sound) -> Pcm:
     return np.clip(np.round(sound * 32_767), -32_768, 32_767).astype(np.int16)

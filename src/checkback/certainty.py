@@ -26,6 +26,10 @@ that no tuning has heard.  SIX are the speakers of
 manifest the same with hyphens (`python tools/fetch_benchmark_voices.py` brings them).  The thresholds, the priors
 and what "no speech" is worth (`none_no_speech`) are choices, and their effect is what the same benchmark measures on
 the test side.
+
+Those of the second listener, alone and with a first one, are of the version before its phones were learnt with any words
+(`benchmarks/tune_phones.py`): weights that were fitted anew took as much rightly on the development side, and more
+wrongly where voices are further from those of the fit (docs/hearing_tried.md).
 """
 
 from __future__ import annotations

@@ -104,7 +104,7 @@ class TestOneListener:
     ) -> None:
         noisy = [(sentence, said(sentence, "slt", 0.0)) for sentence in IN_LOUD_NOISE]
         with_phones = listed(one, noisy)
-        monkeypatch.setattr(agreement, "FITS_NETWORK", -math.inf)
+        monkeypatch.setattr(agreement, "FITS_PHONES", -math.inf)
         without = listed(one, noisy)
         new = [more for more, less in zip(with_phones, without, strict=True) if more and not less]
         assert len(new) >= 2
@@ -121,7 +121,7 @@ class TestOneListener:
         assert meaning and meaning == english.reader().read("act one oh five")
         candidate = agreement._Candidate(other)
         listed = agreement._List({listeners._language.meaning(other): candidate})
-        monkeypatch.setattr(agreement, "FITS_NETWORK", math.inf)
+        monkeypatch.setattr(agreement, "FITS_PHONES", math.inf)
         listeners._hear_phones(PhoneNetwork()(sound.pcm), Hypothesis("wire out", -40.0), listed)
         assert {" ".join(form) for form in candidate.wordings[0]} == {other, "act one oh five"}
         (fit,) = listeners._fits(sound, [candidate.wordings])

@@ -51,13 +51,10 @@ FARTHEST_PER_PHONE = 0.42
 LOOKED_AT = 60
 """So many sentences are looked at for different meanings."""
 
-FITS_PHONES = -12.0
-"""If no sentence fits the phones that the second listener hears so well, in natural logarithms, others are looked
-for that sound like these phones; one call-out in three at 5 dB, one in fourteen at 15 dB (development side)."""
-
-FITS_NETWORK = -8.0
-"""The same for the phones that the network hears, where the first listener is alone; one call-out in two at 5 dB, one in
-four in quiet (development side)."""
+FITS_PHONES = -8.0
+"""If no sentence fits the phones so well that are heard, in natural logarithms, others are looked for that sound like
+these phones: with a second listener one call-out in three at 5 dB and one in nine at 15 dB, with the first one alone one
+in two at 5 dB and one in four in quiet (development side)."""
 
 LOOKED_AT_FOR_PHONES = 80
 """So many are then looked at; the `FROM_EACH` that fit best are listed."""
@@ -329,7 +326,7 @@ class Agreement:
             pcm, [each for each in candidates if each.likely > least or _matters(each) or not enough]
         )
         # the second one works while these are looked for
-        new = () if taken.phones is None else self._find_by_phones(taken.phones, listed, FITS_PHONES)
+        new = () if taken.phones is None else self._find_by_phones(taken.phones, listed)
         for each in new:
             each.add(found_by_second=True)
         candidates.extend(new)
@@ -379,10 +376,10 @@ class Agreement:
         self._fit_phones(phones, listed)
         # where that one did not answer, nothing else could speak against what is found
         if chosen is not None:
-            for each in self._find_by_phones(phones, listed, FITS_NETWORK):
+            for each in self._find_by_phones(phones, listed):
                 each.add(found_by_first=True)
 
-    def _find_by_phones(self, phones: Array, listed: _List, fits: float) -> Sequence[_Candidate]:
+    def _find_by_phones(self, phones: Array, listed: _List) -> Sequence[_Candidate]:
         """List sentences that sound like the phones that were heard, if no other fits these well, and return them.
 
         In noise, what was said may have been given up early in a search that goes word by word.
@@ -391,11 +388,9 @@ class Agreement:
         ----------
         phones : ndarray of float32, shape (frames, phones + 1)
         listed : _List
-        fits : float
-            What fits better than this fits well, in natural logarithms.
         """
         known = [each.evidence.phones_logprob for each in listed.candidates.values()]
-        if max((each for each in known if each is not None), default=-math.inf) > fits:
+        if max((each for each in known if each is not None), default=-math.inf) > FITS_PHONES:
             return ()
         near = self._matcher.nearest_phones(likeliest_phones(phones), within=WITHIN)
         sentences = [each.words for each in islice(near, LOOKED_AT_FOR_PHONES)]
