@@ -6,8 +6,9 @@
 
 The call-outs and the talk of that tuning, and sentences of any words of English, are put into many kinds of noise and
 rooms, half of them into more noise, at other paces and with other tones, and heard by the half that hears, as it was
-tuned; it stays so.  Behind it a small network learns to tell the phones.  Needs torch (BSD); how long it takes is in
-docs/hearing.md.  **Has to be made anew whenever the tuning of the second listener is.**
+tuned; it stays so.  Behind it a small network learns to tell the phones.  Needs torch (BSD), and ttspico for sentences
+that are not made yet; how long it takes is in docs/hearing.md.  **Has to be made anew whenever the tuning of the
+second listener is.**
 
 All voices are synthetic.  Nothing of the test side takes part, and of the development side neither the sentences
 that are measured nor the voices that are held back.
@@ -125,18 +126,19 @@ def main() -> None:
     torch.set_num_threads(options.processes)
     torch.manual_seed(options.seed)
     examples: list[Example] = []
-    said = said_of_all_kinds(options.said, options.corpus)
-    begun = (said, tuned(options.whisper), options.seed, options.share)
+    # first what tells at once whether it can be learnt at all
+    model = tuned(options.whisper)
+    begun = (said_of_all_kinds(options.said, options.corpus), model, options.seed, options.share)
     with ProcessPoolExecutor(options.processes, initializer=_begin, initargs=begun) as pool:
         for some in pool.map(_hear, range(math.ceil(options.count / PIECE))):
             examples += some
             if len(examples) % 1000 == 0:
                 print(f"{len(examples)} sounds heard", flush=True)
-    model = Phones(examples[0][0].shape[1])
-    mean = Mean(model)
+    network = Phones(examples[0][0].shape[1])
+    mean = Mean(network)
     steps = options.rounds * math.ceil(len(examples) / options.batch)
     learn(
-        model, examples, padded, Spoken(options.seed), steps=steps, batch=options.batch, rate=options.rate,
+        network, examples, padded, Spoken(options.seed), steps=steps, batch=options.batch, rate=options.rate,
         warm_up=WARM_UP_STEPS, seed=options.seed, short_numbers=SHORT_NUMBERS, after=mean.take,
     )  # fmt: skip
     behind = hashlib.sha256(TUNING.read_bytes()).hexdigest()

@@ -28,6 +28,7 @@ import torch
 from hearing_corpus import told_plainly
 from hearing_corpus.corpus import read, read_manifest
 from hearing_corpus.low_rank import ENCODER_RANK, LowRankWhisper, halfway
+from hearing_corpus.phone_learning import SHORT_NUMBERS
 from hearing_corpus.tuning_sound import Roughener, Said, call_outs, read_said, talk
 from torch.nn import functional
 
@@ -50,9 +51,6 @@ PROMPTED_SHARE = 0.3
 
 SORTED_BATCHES = 4
 """So many batches are drawn at once and sorted by length, so that none has much silence in it."""
-
-SHORT_NUMBERS = bool(torch.cpu._is_avx512_bf16_supported())
-"""Whether the processor has numbers of 16 bits; where it has not, they take it seventy times as long."""
 
 HIDDEN_SHARE, MOST_BANDS, MOST_FRAMES = 0.5, 10, 10
 """Of the harder examples, in so many up to two bands and two moments are hidden, each no wider than this."""

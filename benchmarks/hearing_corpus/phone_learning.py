@@ -31,7 +31,7 @@ MOST_CHANGE = 20.0
 """A step is made shorter than what its slope asks for beyond this."""
 
 SHORT_NUMBERS = bool(getattr(torch.cpu, "_is_avx512_bf16_supported", lambda: False)())
-"""Whether the processor has numbers of 16 bits."""
+"""Whether the processor has numbers of 16 bits; where it has not, they take it seventy times as long."""
 
 Example = tuple[NDArray[np.float16], str]
 """What is heard of a sound, shape (frames, width), and the words that are said; none where nobody speaks."""

@@ -349,7 +349,15 @@ class Roughener:
 
 
 def with_harder(said: list[Said], seed: int, share: float) -> tuple[Roughener, Roughener]:
-    """Return what draws from sounds by many speakers, and the same with harder examples."""
+    """Return what draws examples, and the same with harder ones; see `Roughener`.
+
+    Parameters
+    ----------
+    said : list of Said
+        By many speakers, so much of what those of Kokoro say as `share`.
+    seed : int
+    share : float
+    """
     usual, harder = (Roughener(said, seed, many=True, share=share, harder=harder) for harder in (False, True))
     return usual, harder
 
