@@ -27,9 +27,10 @@ manifest the same with hyphens (`python tools/fetch_benchmark_voices.py` brings 
 and what "no speech" is worth (`none_no_speech`) are choices, and their effect is what the same benchmark measures on
 the test side.
 
-Those of the second listener, alone and with a first one, are of the version before its phones were learnt with any words
-(`benchmarks/tune_phones.py`): weights that were fitted anew took as much rightly on the development side, and more
-wrongly where voices are further from those of the fit (docs/hearing_tried.md).
+The weights and thresholds of the second listener, alone and with a first one, were made by these with the phones of the
+version before (`git log src/checkback/hearing/tuning/whisper-base-phones.npz`): such that were made with those of now
+took as much rightly on the development side, and more wrongly where voices are further from those of the fit
+(docs/hearing_tried.md).
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The networks that tell phones, on words that nobody said when they were learnt, by a voice that they have not heard."""
+"""The network that tells phones, on words that nobody said when it was learnt, by a voice that it has not heard."""
 
 from __future__ import annotations
 
@@ -10,23 +10,12 @@ from hearing_corpus.any_words import KEPT_BACK
 from hearing_corpus.voices import HELD_BACK
 
 from checkback.hearing.ctc import likeliest_phones
-from checkback.hearing.log_mel import log_mel
 from checkback.hearing.phone_network import PhoneNetwork
-from checkback.hearing.phone_posteriors import PhonePosteriors
 from checkback.hearing.phonetic import PHONES
 from checkback.hearing.pronunciations import bundled_pronunciations
 from checkback.hearing.recogniser import Pcm
-from checkback.hearing.whisper_encoder import SoundEncoder
-from checkback.hearing.whisper_engine import (
-    PHONES_LEARNT,
-    TUNED_CONTEXT_S,
-    TUNING,
-    context_frames,
-    encoded_frames,
-)
-from checkback.hearing.whisper_file import Array, changed
+from checkback.hearing.whisper_file import Array
 from speakers import needs_flite, utterance
-from whisper_weights import WEIGHTS, needs_weights
 
 VOICE = "awb"
 
@@ -61,25 +50,6 @@ def test_about_half_of_the_phones_of_any_words_are_heard() -> None:
     """Outside: the dictionary that comes with PocketSphinx has their phones."""
     # a network that was learnt with call-outs alone had 65 % wrong, and took words for others
     assert share_wrong(PhoneNetwork()) < 0.55
-
-
-@pytest.mark.outside
-@needs_flite
-class TestSecondListener:
-    pytestmark = needs_weights
-
-    def test_it_hears_more_of_them(self) -> None:
-        """Outside: the same dictionary."""
-        model = changed((WEIGHTS / "model.bin").read_bytes(), TUNING)
-        assert model is not None
-        encode, tell = SoundEncoder(model, 1), PhonePosteriors(PHONES_LEARNT, 1)
-
-        def network(pcm: Pcm) -> Array:
-            encoded = encode(log_mel(pcm, context_frames(len(pcm), TUNED_CONTEXT_S)))
-            return tell(encoded[: encoded_frames(len(pcm))])
-
-        # learnt with call-outs alone it had 36 % wrong
-        assert share_wrong(network) < 0.3
 
 
 def test_of_noise_it_makes_few() -> None:
